@@ -1,0 +1,22 @@
+//! The domain of fitup, pure and synchronous: a collision-repair shop, its cars, and what a plan for them means.
+//!
+//! Read in this order: [`time`] and [`keyed`] (quantities and keys), [`problem`] (what is to be planned),
+//! [`plan`] (an answer), [`cost`] (what it costs), [`check`] (whether it keeps the rules).
+
+pub mod calendar;
+pub mod check;
+pub mod cost;
+pub mod fault;
+pub mod keyed;
+pub mod plan;
+pub mod problem;
+mod problem_check;
+pub mod time;
+
+pub use calendar::Calendar;
+pub use check::{Violation, check};
+pub use cost::{Cost, Price};
+pub use fault::{Fault, Faults};
+pub use plan::{Assignment, Plan};
+pub use problem::{Problem, ProblemData};
+pub use time::{Span, Time, Window};
