@@ -14,7 +14,7 @@ mod problem_check;
 pub mod time;
 
 pub use calendar::Calendar;
-pub use check::{Violation, check};
+pub use check::{Rule, Violation, check};
 pub use cost::{Cost, Price};
 pub use fault::{Fault, Faults};
 pub use plan::{Assignment, Plan};
