@@ -214,8 +214,10 @@ impl<'a> Inspection<'a> {
         self.plan.bays[visit].filter(|&bay| self.problem.bays.contains(bay))
     }
 
+    /// Tells whether `car` is in the plan, if only in part.
     fn includes(&self, car: CarId) -> bool {
-        self.plan.includes(self.problem, car)
+        let planned = |id: &OperationId| self.plan.operations[*id].is_some() && !self.is_fact(*id);
+        self.plan.includes(self.problem, car) || self.problem.operations_of(car).iter().any(planned)
     }
 
     /// Tells whether all assigned operations of `visit` are facts.
