@@ -1,1 +1,4 @@
-//! placeholder
+//! What the tests share: problems made by hand or by chance, and slow answers to hold the fast ones against.
+
+pub mod draft;
+pub mod naive;
