@@ -1,0 +1,195 @@
+//! Open time of a crew as dense arrays over grid steps.
+
+use fitup_model::Calendar;
+
+use super::{Clock, NEVER, Step};
+
+/// What is known about one step of a calendar.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Cell {
+    /// The first step from here on in which an operation may start: open and on the grid; [`NEVER`] if there is none.
+    next: Step,
+    /// The end of the window that this step lies in; the step itself if it is closed.
+    close: Step,
+    /// Number of open steps before this one.
+    worked: Step,
+}
+
+/// Open time of a bay or of a whole crew (when all of its members are there), with prefix counts.
+///
+/// `end = end_of(start, length)` of interruptible work takes O(1): the position of the `length`-th open step.
+#[derive(Debug, Clone)]
+pub struct StepCalendar {
+    cells: Vec<Cell>,
+    /// The open steps, ascending.
+    open: Vec<Step>,
+    /// Person-steps of overtime before each step; empty if there is no overtime in this calendar.
+    extra: Vec<Step>,
+    /// Open in every step, and every step is on the grid.
+    always: bool,
+}
+
+impl StepCalendar {
+    /// Returns the calendar that is open in every step.
+    pub(super) fn always(clock: &Clock) -> StepCalendar {
+        StepCalendar::from_open(&vec![true; clock.horizon as usize], clock)
+    }
+
+    /// Returns `calendar` in steps: a step is open if all of it is.
+    pub(super) fn new(calendar: &Calendar, clock: &Clock) -> StepCalendar {
+        StepCalendar::from_open(&clock.open_steps(calendar), clock)
+    }
+
+    /// Adds the overtime that each of a crew, whose regular time is `regular`, works while this calendar is open.
+    pub(super) fn with_overtime_of(mut self, regular: &[Vec<bool>]) -> StepCalendar {
+        let mut extra = Vec::with_capacity(self.cells.len());
+        let mut sum = 0;
+        for (step, cell) in self.cells.iter().enumerate() {
+            extra.push(sum);
+            if cell.close > step as Step {
+                sum += regular.iter().filter(|own| !own[step]).count() as Step;
+            }
+        }
+        self.extra = extra;
+        self
+    }
+
+    pub(super) fn from_open(open: &[bool], clock: &Clock) -> StepCalendar {
+        let horizon = open.len();
+        let mut cells = vec![Cell { next: NEVER, close: horizon as Step, worked: 0 }; horizon + 1];
+        let mut positions = Vec::new();
+        for step in 0..horizon {
+            if open[step] {
+                positions.push(step as Step);
+            }
+            cells[step + 1].worked = positions.len() as Step;
+        }
+        for step in (0..horizon).rev() {
+            let after = cells[step + 1];
+            let here = &mut cells[step];
+            here.close = match open[step] {
+                true if step + 1 < horizon && open[step + 1] => after.close,
+                true => step as Step + 1,
+                false => step as Step,
+            };
+            here.next = if open[step] && clock.on_grid(step as Step) { step as Step } else { after.next };
+        }
+        let always = positions.len() == horizon && clock.grid == 1;
+        StepCalendar { cells, open: positions, extra: Vec::new(), always }
+    }
+
+    /// Tells whether every step is open and may be started in.
+    #[inline]
+    pub fn is_always(&self) -> bool {
+        self.always
+    }
+
+    /// Tells whether `step` is open.
+    #[inline]
+    pub fn is_open(&self, step: Step) -> bool {
+        self.cells[step as usize].close > step
+    }
+
+    /// Returns the end of the window that `step` lies in, or `step` if it is closed.
+    #[inline]
+    pub fn close(&self, step: Step) -> Step {
+        self.cells[step as usize].close
+    }
+
+    /// Returns the first step from `step` on that is open and on the grid, or [`NEVER`].
+    #[inline]
+    pub fn next_open(&self, step: Step) -> Step {
+        self.cells.get(step as usize).map_or(NEVER, |cell| cell.next)
+    }
+
+    /// Returns the first start from `step` on for work of `length` open steps, which may be interrupted or lies inside
+    /// one window; [`NEVER`] if there is none.
+    #[inline]
+    pub fn next_start(&self, step: Step, length: Step, interruptible: bool) -> Step {
+        let mut start = self.next_open(step);
+        if interruptible {
+            return start;
+        }
+        while start != NEVER {
+            let close = self.cells[start as usize].close;
+            if close - start >= length {
+                return start;
+            }
+            start = self.next_open(close);
+        }
+        NEVER
+    }
+
+    /// Returns the end of work of `length` open steps that starts in the open step `start`; [`NEVER`] if it does not end
+    /// before the horizon.
+    #[inline]
+    pub fn end_of(&self, start: Step, length: Step, interruptible: bool) -> Step {
+        if !interruptible {
+            return start + length;
+        }
+        if length == 0 {
+            return start;
+        }
+        let last = self.cells[start as usize].worked + length - 1;
+        self.open.get(last as usize).map_or(NEVER, |step| step + 1)
+    }
+
+    /// Returns the start and the end of the first work of `length` open steps from `step` on.
+    #[inline]
+    pub fn first(&self, step: Step, length: Step, interruptible: bool) -> (Step, Step) {
+        if self.always {
+            return (step, step + length);
+        }
+        let start = self.next_start(step, length, interruptible);
+        if start == NEVER { (NEVER, NEVER) } else { (start, self.end_of(start, length, interruptible)) }
+    }
+
+    /// Returns the number of open steps before `step`.
+    #[inline]
+    pub fn worked_before(&self, step: Step) -> Step {
+        self.cells[step as usize].worked
+    }
+
+    /// Returns the open steps, ascending.
+    pub fn open_steps(&self) -> &[Step] {
+        &self.open
+    }
+
+    /// Returns the person-steps of overtime worked in `[start, end)`.
+    #[inline]
+    pub fn overtime(&self, start: Step, end: Step) -> Step {
+        if self.extra.is_empty() { 0 } else { self.extra[end as usize] - self.extra[start as usize] }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn calendar(grid: Step) -> StepCalendar {
+        let clock = Clock { base: 0, minutes: 5, grid, horizon: 10 };
+        StepCalendar::from_open(&[false, true, true, true, false, false, true, true, false, false], &clock)
+    }
+
+    #[test]
+    fn interruptible_work_goes_on_at_the_next_opening() {
+        let calendar = calendar(1);
+        assert_eq!(calendar.first(0, 4, true), (1, 7));
+        assert_eq!(calendar.first(3, 1, true), (3, 4));
+        assert_eq!(calendar.first(3, 4, true), (3, NEVER));
+    }
+
+    #[test]
+    fn other_work_waits_for_a_window_that_is_long_enough() {
+        let calendar = calendar(1);
+        assert_eq!(calendar.first(2, 2, false), (2, 4));
+        assert_eq!(calendar.first(3, 2, false), (6, 8));
+        assert_eq!(calendar.first(3, 3, false), (NEVER, NEVER));
+    }
+
+    #[test]
+    fn starts_lie_on_the_grid() {
+        assert_eq!(calendar(2).first(0, 2, false), (2, 4));
+        assert_eq!(calendar(4).first(0, 1, true), (NEVER, NEVER));
+    }
+}
