@@ -1,1 +1,19 @@
-//! placeholder
+//! Keeps shops, repair orders, plans and plan runs in a database.
+//!
+//! Read in this order: [`record`] (what is kept), [`change`] (who changes it, and how a repeat is answered), [`store`]
+//! (what can be done), [`error`] (what can go wrong). One implementation of [`Store`] for each database.
+//!
+//! The store reads no clock and draws no random numbers: times and ids come in as arguments.
+
+pub mod change;
+pub mod error;
+pub mod record;
+pub mod store;
+
+pub use change::{Answer, Change, Encode, Refusal, Request};
+pub use error::{Error, OpenError};
+pub use record::{
+    AuditEntry, ClaimedRun, NewPlan, NewPlanRun, OrderFilter, OrderRecord, Page, Phase, PlanRecord, PlanRunRecord,
+    PlanState, RunEnd, RunLimits, RunProgress, RunState, ShopRecord, Snapshot,
+};
+pub use store::{OrderDraft, OrderEdit, ShopEdit, Store};

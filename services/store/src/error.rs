@@ -1,0 +1,143 @@
+//! What can go wrong. A resource is named as in the contract: `shops/main-street/orders/r-1042`.
+
+use std::path::PathBuf;
+
+use fitup_model::Fault;
+use uuid::Uuid;
+
+/// Why nothing was read, or nothing changed.
+#[derive(Debug, thiserror::Error)]
+pub enum Error {
+    /// There is no such resource.
+    #[error("{name:?} does not exist")]
+    NotFound {
+        /// Name of the resource.
+        name: String,
+    },
+    /// There is one already.
+    #[error("{name:?} exists already")]
+    AlreadyExists {
+        /// Name of the resource.
+        name: String,
+    },
+    /// It has changed since it was read: read again, then retry.
+    #[error("{name:?} has changed since it was read")]
+    EtagMismatch {
+        /// Name of the resource.
+        name: String,
+    },
+    /// The request id was used for something else.
+    #[error("request id {id} was used for another request")]
+    RequestIdReused {
+        /// The request id.
+        id: Uuid,
+    },
+    /// The edit found the facts wrong.
+    #[error("{} faults, first {}", .0.len(), .0.first().map(ToString::to_string).unwrap_or_default())]
+    Faults(Vec<Fault>),
+    /// The state of the resource forbids it.
+    #[error("{message}")]
+    Forbidden {
+        /// Name of the resource.
+        name: String,
+        /// Why.
+        message: String,
+    },
+    /// A plan that was made for an earlier revision of its shop cannot be published.
+    #[error("{name:?} was made for revision {made_for} of its shop, which is at {revision}")]
+    PlanStale {
+        /// Name of the plan.
+        name: String,
+        /// Revision that it was made for.
+        made_for: i64,
+        /// Revision of the shop.
+        revision: i64,
+    },
+    /// So many plan runs of the shop have not ended; retry later.
+    #[error("shop {shop:?} has {limit} plan runs that have not ended")]
+    QueueFull {
+        /// Id of the shop.
+        shop: String,
+        /// The limit.
+        limit: u32,
+    },
+    /// The plan run is no longer this worker's: it ended, or its lease expired and it was given away.
+    #[error("{name:?} is not worked on by {worker:?}")]
+    LeaseLost {
+        /// Name of the plan run.
+        name: String,
+        /// Who thought to have it.
+        worker: String,
+    },
+    /// The database refuses the facts. They should have been checked before: a bug of the caller.
+    #[error("the database refuses it: {constraint}")]
+    Constraint {
+        /// Name of the constraint.
+        constraint: String,
+    },
+    /// What is stored makes no sense: a bug, or the file was changed by other means.
+    #[error("what is stored makes no sense: {0}")]
+    Corrupt(String),
+    /// The database cannot be reached or is too busy; retry later.
+    #[error("the database is not available")]
+    Unavailable(#[source] sqlx::Error),
+    /// Anything else the database says: a bug.
+    #[error("the database fails")]
+    Database(#[source] sqlx::Error),
+}
+
+/// Why a database cannot be opened.
+#[derive(Debug, thiserror::Error)]
+pub enum OpenError {
+    /// The data folder does not exist.
+    #[error("data folder {} does not exist; create it first", .folder.display())]
+    FolderMissing {
+        /// The folder.
+        folder: PathBuf,
+    },
+    /// Nothing can be written in the data folder.
+    #[error("data folder {} cannot be written to; change its owner or its rights", .folder.display())]
+    FolderReadOnly {
+        /// The folder.
+        folder: PathBuf,
+        /// What the system says.
+        #[source]
+        source: std::io::Error,
+    },
+    /// A newer program has changed the database.
+    #[error("database {database} has schema {found}, this program knows up to {known}; install a newer fitupd")]
+    Newer {
+        /// The database.
+        database: String,
+        /// Its schema.
+        found: i64,
+        /// The newest schema that this program knows.
+        known: i64,
+    },
+    /// Another program has made the database.
+    #[error("{database} is not a database of fitup")]
+    Foreign {
+        /// The database.
+        database: String,
+        /// What is odd about it.
+        #[source]
+        source: sqlx::Error,
+    },
+    /// A migration that was applied reads differently here.
+    #[error("database {database} was made by a changed program: migration {version} differs")]
+    MigrationDiffers {
+        /// The database.
+        database: String,
+        /// Number of the migration.
+        version: i64,
+    },
+    /// It cannot be reached or is locked by another program.
+    #[error("database {database} cannot be opened")]
+    Unreachable {
+        /// The database.
+        database: String,
+        /// What the database says.
+        #[source]
+        source: sqlx::Error,
+    },
+}

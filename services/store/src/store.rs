@@ -1,0 +1,198 @@
+//! What can be done with what is kept. Object safe: the server holds an `Arc<dyn Store>`.
+//!
+//! Every change is one transaction with its entry in the audit trail and its kept response: all or nothing. A change
+//! whose request was answered before does nothing and returns the response of then ([`Answer::Repeated`]), even if the
+//! same change would be refused now. A change that differs in nothing from what is stored leaves revision, etag and
+//! audit trail alone.
+//!
+//! Instants are kept in microseconds; records returned are read back, so they are what will be read later.
+
+use async_trait::async_trait;
+use fitup_model::{OrderFacts, ShopFacts};
+use jiff::Timestamp;
+
+use crate::change::{Answer, Change, Encode, Refusal};
+use crate::error::Error;
+use crate::record::{
+    AuditEntry, ClaimedRun, NewPlan, NewPlanRun, OrderFilter, OrderRecord, Page, PlanRecord, PlanRunRecord, RunEnd,
+    RunProgress, ShopRecord, Snapshot,
+};
+
+/// Makes the new facts of a shop from those stored; its open orders are there to be checked against. Called inside the
+/// transaction, at most once. The id of the shop must stay.
+pub type ShopEdit = Box<dyn FnOnce(&ShopFacts, &[OrderFacts]) -> Result<ShopFacts, Refusal> + Send>;
+
+/// Makes the facts of a new order of a shop. Called inside the transaction, at most once.
+pub type OrderDraft = Box<dyn FnOnce(&ShopFacts) -> Result<OrderFacts, Refusal> + Send>;
+
+/// Makes the new facts of an order from those stored and its shop. Called inside the transaction, at most once. The id
+/// of the order must stay.
+pub type OrderEdit = Box<dyn FnOnce(&OrderFacts, &ShopFacts) -> Result<OrderFacts, Refusal> + Send>;
+
+/// A database of shops.
+#[async_trait]
+pub trait Store: Send + Sync {
+    // Shops.
+
+    /// Returns a shop.
+    async fn get_shop(&self, shop: &str) -> Result<ShopRecord, Error>;
+
+    /// Returns shops by id.
+    async fn list_shops(&self, page: Page) -> Result<Vec<ShopRecord>, Error>;
+
+    /// Enters a shop.
+    async fn create_shop(
+        &self,
+        change: &Change,
+        facts: ShopFacts,
+        encode: Encode<ShopRecord>,
+    ) -> Result<Answer<ShopRecord>, Error>;
+
+    /// Changes a shop; with an `etag` only if it is the shop's.
+    async fn update_shop(
+        &self,
+        change: &Change,
+        shop: &str,
+        etag: Option<&str>,
+        edit: ShopEdit,
+        encode: Encode<ShopRecord>,
+    ) -> Result<Answer<ShopRecord>, Error>;
+
+    /// Removes a shop with its orders, plans and plan runs; with an `etag` only if it is the shop's.
+    async fn delete_shop(
+        &self,
+        change: &Change,
+        shop: &str,
+        etag: Option<&str>,
+        encode: Encode<()>,
+    ) -> Result<Answer<()>, Error>;
+
+    // Orders.
+
+    /// Returns an order.
+    async fn get_order(&self, shop: &str, order: &str) -> Result<OrderRecord, Error>;
+
+    /// Returns orders of a shop by id.
+    async fn list_orders(&self, shop: &str, filter: OrderFilter, page: Page) -> Result<Vec<OrderRecord>, Error>;
+
+    /// Enters an order.
+    async fn create_order(
+        &self,
+        change: &Change,
+        shop: &str,
+        draft: OrderDraft,
+        encode: Encode<OrderRecord>,
+    ) -> Result<Answer<OrderRecord>, Error>;
+
+    /// Changes or cancels an order; with an `etag` only if it is the order's.
+    async fn update_order(
+        &self,
+        change: &Change,
+        shop: &str,
+        order: &str,
+        etag: Option<&str>,
+        edit: OrderEdit,
+        encode: Encode<OrderRecord>,
+    ) -> Result<Answer<OrderRecord>, Error>;
+
+    /// Returns what a plan is made from, all of one revision.
+    async fn snapshot(&self, shop: &str) -> Result<Snapshot, Error>;
+
+    // Plans.
+
+    /// Keeps a plan as a proposal.
+    async fn save_plan(&self, change: &Change, shop: &str, plan: NewPlan) -> Result<PlanRecord, Error>;
+
+    /// Returns a plan.
+    async fn get_plan(&self, shop: &str, plan: &str) -> Result<PlanRecord, Error>;
+
+    /// Returns the published plan, and if there is none the one kept last.
+    async fn latest_plan(&self, shop: &str) -> Result<Option<PlanRecord>, Error>;
+
+    /// Returns plans of a shop without their orders, the one kept last first.
+    async fn list_plans(&self, shop: &str, page: Page) -> Result<Vec<PlanRecord>, Error>;
+
+    /// Publishes a plan that was made for the current revision of its shop, in place of the one published before.
+    async fn publish_plan(
+        &self,
+        change: &Change,
+        shop: &str,
+        plan: &str,
+        encode: Encode<PlanRecord>,
+    ) -> Result<Answer<PlanRecord>, Error>;
+
+    // Plan runs.
+
+    /// Queues a plan run.
+    async fn create_run(
+        &self,
+        change: &Change,
+        shop: &str,
+        run: NewPlanRun,
+        encode: Encode<PlanRunRecord>,
+    ) -> Result<Answer<PlanRunRecord>, Error>;
+
+    /// Returns a plan run.
+    async fn get_run(&self, shop: &str, run: &str) -> Result<PlanRunRecord, Error>;
+
+    /// Returns plan runs of a shop, the one asked for last first.
+    async fn list_runs(&self, shop: &str, page: Page) -> Result<Vec<PlanRunRecord>, Error>;
+
+    /// Gives the plan run that waits longest to `worker` until `lease_time`; `None` if none waits.
+    async fn claim_run(&self, now: Timestamp, worker: &str, lease_time: Timestamp)
+    -> Result<Option<ClaimedRun>, Error>;
+
+    /// Notes how far a plan run is and extends its lease. The run that is returned says whether to cancel.
+    ///
+    /// # Errors
+    /// [`Error::LeaseLost`] if the run is no longer the worker's, who then drops it.
+    async fn report_run(
+        &self,
+        shop: &str,
+        run: &str,
+        worker: &str,
+        lease_time: Timestamp,
+        progress: RunProgress,
+    ) -> Result<PlanRunRecord, Error>;
+
+    /// Ends a plan run, and keeps its plan in the same transaction.
+    ///
+    /// # Errors
+    /// [`Error::LeaseLost`] if the run is no longer the worker's; nothing is kept then.
+    async fn finish_run(
+        &self,
+        change: &Change,
+        shop: &str,
+        run: &str,
+        worker: &str,
+        progress: RunProgress,
+        end: RunEnd,
+    ) -> Result<PlanRunRecord, Error>;
+
+    /// Cancels a plan run: at once if it waits, by its worker if it runs, without effect if it has ended.
+    async fn cancel_run(
+        &self,
+        change: &Change,
+        shop: &str,
+        run: &str,
+        encode: Encode<PlanRunRecord>,
+    ) -> Result<Answer<PlanRunRecord>, Error>;
+
+    /// Takes plan runs whose lease has expired at `change.at` from their workers and returns them: cancelled if that
+    /// was asked for, failed after `attempt_limit` attempts, else queued again in their old place.
+    async fn requeue_expired_runs(&self, change: &Change, attempt_limit: u32) -> Result<Vec<PlanRunRecord>, Error>;
+
+    // The rest.
+
+    /// Returns at most `limit` entries of the audit trail of a shop after a sequence number, 0 for the first.
+    async fn list_audit(&self, shop: &str, after_sequence: i64, limit: u32) -> Result<Vec<AuditEntry>, Error>;
+
+    /// Forgets the responses of requests before `before`, and returns how many.
+    async fn purge_requests(&self, before: Timestamp) -> Result<u64, Error>;
+
+    /// Tells whether the database answers, for readiness.
+    async fn ping(&self) -> Result<(), Error>;
+
+    /// Closes all connections after the changes under way; everything fails from then on.
+    async fn close(&self);
+}
