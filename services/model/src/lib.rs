@@ -6,6 +6,8 @@
 pub mod calendar;
 pub mod check;
 pub mod cost;
+mod crew_time;
+pub mod delays;
 pub mod fault;
 pub mod keyed;
 pub mod order;
@@ -15,8 +17,10 @@ pub mod problem;
 mod problem_check;
 pub mod shop;
 mod shop_check;
+pub mod snapshot;
 pub mod time;
 pub mod timetable;
+pub mod week;
 
 pub use calendar::Calendar;
 pub use check::{Rule, Violation, check};
@@ -26,5 +30,6 @@ pub use order::{Order, OrderFacts, OrderState};
 pub use plan::{Assignment, Plan};
 pub use problem::{Problem, ProblemData};
 pub use shop::{Shop, ShopFacts};
+pub use snapshot::{Planning, Snapshot};
 pub use time::{Span, Time, Window};
 pub use timetable::Timetable;

@@ -181,7 +181,7 @@ pub enum Commitment {
         start: Option<Time>,
     },
     /// It has started, and perhaps ended (`end <= now`): a fact, to which calendars, readiness and waits before it no
-    /// longer apply. It keeps its people and equipment until `end`.
+    /// longer apply, and which need not lie on the grid. It keeps its people and equipment until `end`.
     Started {
         /// When it started.
         start: Time,
@@ -304,7 +304,7 @@ pub struct ProblemData {
     pub technicians: KeyedVec<TechnicianId, Technician>,
     /// Names of the families.
     pub families: KeyedVec<FamilyId, String>,
-    /// Changeovers; a pair that is missing needs none. They satisfy the triangle inequality.
+    /// Changeovers, between visits that follow each other in a bay; a pair that is missing needs none.
     pub changeovers: Vec<Changeover>,
     /// Cars.
     pub cars: KeyedVec<CarId, Car>,
