@@ -1,1 +1,4 @@
-//! placeholder
+//! The command line of fitup.
+
+pub mod file;
+pub mod outline;
