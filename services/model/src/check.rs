@@ -103,7 +103,7 @@ rules! {
     MaxWait,
     /// A required same person is in both crews, of a planned operation and of the earlier one.
     SamePerson,
-    /// Each visit of a car in the plan has a bay.
+    /// Each visit of a car in the plan has a bay; one that is settled may lack it if no bay is recorded as entered.
     MissingBay,
     /// No visit of a car left out has a bay, unless it was entered.
     UnwantedBay,

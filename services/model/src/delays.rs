@@ -156,23 +156,28 @@ fn push_wait(
     }
     let holders = holders(problem, plan, id, assignment, allowed);
     let Some((cause, freed)) = holders.into_iter().max_by_key(|(_, freed)| *freed) else {
-        let cause = if off_work(problem, assignment, allowed) { Cause::Closed } else { Cause::Other };
+        let cause = if off_work(problem, id, assignment, allowed) { Cause::Closed } else { Cause::Other };
         return note(cause, allowed, start);
     };
     note(cause, allowed, freed);
     if freed < start {
-        let cause = if off_work(problem, assignment, freed) { Cause::Closed } else { Cause::Other };
+        let cause = if off_work(problem, id, assignment, freed) { Cause::Closed } else { Cause::Other };
         note(cause, freed, start);
     }
 }
 
-/// Tells whether one of the crew is off at some time in `[from, start)`.
-fn off_work(problem: &Problem, assignment: &Assignment, from: Time) -> bool {
+/// Tells whether the crew could not have started at `from` by their calendars: one of them is off then, or goes off too
+/// soon for work that must not stop.
+fn off_work(problem: &Problem, id: OperationId, assignment: &Assignment, from: Time) -> bool {
+    let needed = match problem.duration(id, &assignment.technicians) {
+        Some(duration) if !problem.operations[id].interruptible => duration,
+        _ => Span::from_minutes(1),
+    };
     assignment.technicians.iter().any(|&id| {
         let technician = &problem.technicians[id];
         let calendar = technician.with_overtime.filter(|_| assignment.overtime).unwrap_or(technician.calendar);
         let open = &problem.calendars[calendar];
-        open.window_at(from).is_none_or(|window| window.end() < assignment.start)
+        open.window_at(from).is_none_or(|window| window.end() < from + needed)
     })
 }
 

@@ -10,7 +10,7 @@ pub(super) fn check(inspection: &mut Inspection) {
         let entered = matches!(visit.bay, BayChoice::Entered(_));
         let (name, included) = (inspection.visit(id), inspection.includes(visit.car));
         // That an entered visit without a bay stands in one is told by its own rule.
-        if inspection.plan.bays[id].is_none() && included && !entered {
+        if inspection.plan.bays[id].is_none() && included && !entered && !inspection.is_settled(id) {
             inspection.report(Rule::MissingBay, format!("{name} has no bay"));
         }
         let Some(bay) = inspection.bay_of(id) else { continue };

@@ -1,0 +1,187 @@
+//! From facts to a problem and back.
+
+mod support;
+
+use fitup_model::keyed::{BayId, Key, OperationId, TechnicianId, VisitId};
+use fitup_model::order::{Need, Pin, Progress};
+use fitup_model::problem::{BayChoice, Commitment, ReadyReason};
+use fitup_model::shop::Period;
+use fitup_model::timetable::{DelayKind, OperationState, Quality};
+use fitup_model::{Assignment, OrderFacts, Plan, Planning, Shop, ShopFacts, Snapshot, Time, Timetable, check};
+use support::{order, shop, time};
+
+const MONDAY: &str = "2031-05-05T07:32:00-05:00";
+
+fn planning(change: impl FnOnce(&mut ShopFacts, &mut OrderFacts), published: Option<Timetable>, now: &str) -> Planning {
+    let (mut shop, mut order) = (shop(), order());
+    change(&mut shop, &mut order);
+    let shop = Shop::new(shop).expect("good facts");
+    Snapshot { shop, orders: vec![order], published, now: time(now) }.planning().expect("in range")
+}
+
+/// Pull at 8:00, spray at 13:00, bake at 14:00, all by Ines, in rack-1 and the booth.
+fn monday_plan() -> Plan {
+    let assignment = |start: i64, end: i64, technicians: Vec<TechnicianId>| {
+        let (start, end) = (Time::from_minutes(start), Time::from_minutes(end));
+        Some(Assignment { start, end, technicians, overtime: false })
+    };
+    let ines = vec![TechnicianId::from_index(0)];
+    Plan {
+        operations: vec![assignment(480, 580, ines.clone()), assignment(780, 840, ines), assignment(840, 880, vec![])]
+            .into(),
+        bays: vec![Some(BayId::from_index(0)), Some(BayId::from_index(1))].into(),
+    }
+}
+
+fn timetable(planning: &Planning) -> Timetable {
+    assert_eq!(check(&planning.problem, &monday_plan()), []);
+    planning.timetable(&monday_plan(), Quality::Feasible, 0, vec![])
+}
+
+#[test]
+fn facts_become_minutes_from_local_midnight() {
+    let planning = planning(|_, _| (), None, MONDAY);
+    let problem = &planning.problem;
+    assert_eq!(problem.now.minutes(), 7 * 60 + 32);
+    assert_eq!(problem.cars.values().next().unwrap().promise, Some(Time::from_minutes(2 * 1440 + 17 * 60)));
+    assert_eq!(problem.earliest_start(OperationId::from_index(0)).minutes(), 480);
+    assert_eq!(problem.duration(OperationId::from_index(0), &[TechnicianId::from_index(0)]).unwrap().minutes(), 100);
+    assert_eq!(problem.operations.values().next().unwrap().name, "1042/pull");
+    // Six weeks of midnights, and the one after them.
+    assert_eq!(problem.days.len(), 43);
+}
+
+#[test]
+fn a_plan_comes_back_in_names_and_instants() {
+    let plan = timetable(&planning(|_, _| (), None, MONDAY));
+    let order = &plan.orders[0];
+    assert_eq!(order.completion_time, time("2031-05-05T14:40:00-05:00"));
+    assert_eq!(order.lateness(), None);
+    assert_eq!(order.operations[1].bay.as_deref(), Some("booth"));
+    assert_eq!(order.operations[0].technicians, ["ines"]);
+    assert_eq!(order.visits[1].end_time, order.completion_time);
+    // 6 h 40 min from arrival to completion at a flow weight of 1.
+    assert_eq!(plan.price.total(), 400);
+}
+
+#[test]
+fn delays_account_for_all_the_time_from_now_to_completion() {
+    let plan = timetable(&planning(|_, _| (), None, MONDAY));
+    let delays: Vec<(DelayKind, i64)> =
+        plan.orders[0].delays.iter().map(|delay| (delay.kind, delay.duration.as_mins())).collect();
+    // After the pull at 9:40 the spray could have started: no rule held it.
+    assert_eq!(
+        delays,
+        [(DelayKind::Other, 200), (DelayKind::Work, 100), (DelayKind::Work, 60), (DelayKind::Cure, 40),]
+    );
+}
+
+#[test]
+fn parts_hold_back_what_needs_them() {
+    let planning = planning(
+        |_, order| {
+            let expected_time = Some(time("2031-05-06T10:01:00-05:00"));
+            order.parts = vec![Need { id: "fender".into(), display_name: String::new(), expected_time, met: false }];
+            order.operations[1].needs = vec!["fender".into()];
+        },
+        None,
+        MONDAY,
+    );
+    assert_eq!(planning.problem.earliest_start(OperationId::from_index(1)).minutes(), 1440 + 605);
+    let ready = &planning.problem.operations[OperationId::from_index(1)].ready;
+    assert!(ready.iter().any(|ready| ready.reason == ReadyReason::Part("fender".into())));
+}
+
+#[test]
+fn running_work_goes_on_while_its_people_are_there() {
+    let running = |shop: &mut ShopFacts, order: &mut OrderFacts| {
+        shop.technicians[0].skills[0].efficiency_percent = 100;
+        order.visits[0].bay = Some("rack-1".into());
+        order.operations[0].interruptible = true;
+        order.operations[0].progress = Progress::Running {
+            start_time: time("2031-05-05T08:00:00-05:00"),
+            technicians: vec!["ines".into()],
+            remaining_minutes: 90,
+        };
+    };
+    let planning = planning(running, None, "2031-05-05T11:00:00-05:00");
+    let Commitment::Started { start, end, .. } = &planning.problem.operations[OperationId::from_index(0)].commitment
+    else {
+        panic!("a running operation has started");
+    };
+    // An hour until noon, the break, and half an hour more.
+    assert_eq!((start.minutes(), end.minutes()), (480, 13 * 60 + 30));
+    let bay = planning.problem.visits[VisitId::from_index(0)].bay;
+    assert_eq!(bay, BayChoice::Entered(BayId::from_index(0)));
+    let states: Vec<OperationState> = planning
+        .timetable(&Plan::nothing_new(&planning.problem), Quality::Feasible, 0, vec![])
+        .orders
+        .iter()
+        .flat_map(|order| order.operations.iter().map(|operation| operation.state))
+        .collect();
+    assert_eq!(states, [], "a car of which something is unplanned is left out");
+}
+
+#[test]
+fn what_is_published_for_soon_is_frozen_and_the_rest_costs_something_to_change() {
+    let published = timetable(&planning(|_, _| (), None, MONDAY));
+    let freeze = |shop: &mut ShopFacts, _: &mut OrderFacts| shop.settings.freeze_minutes = Some(60);
+    let planning = planning(freeze, Some(published.clone()), MONDAY);
+    let operations = &planning.problem.operations;
+    let ines = TechnicianId::from_index(0);
+    assert_eq!(
+        operations[OperationId::from_index(0)].commitment,
+        Commitment::Pinned { technicians: Some(vec![ines]), start: Some(Time::from_minutes(480)) }
+    );
+    assert_eq!(operations[OperationId::from_index(1)].commitment, Commitment::Free);
+    let price = operations[OperationId::from_index(1)].published.as_ref().unwrap();
+    assert_eq!((price.person_price, price.day_price), (90, 180), "three times the price within two days");
+    let visits = &planning.problem.visits;
+    assert_eq!(visits[VisitId::from_index(0)].bay, BayChoice::Pinned(BayId::from_index(0)));
+    assert_eq!(visits[VisitId::from_index(1)].bay, BayChoice::Free);
+}
+
+#[test]
+fn what_is_frozen_thaws_when_its_technician_is_away() {
+    let published = timetable(&planning(|_, _| (), None, MONDAY));
+    let away = |shop: &mut ShopFacts, _: &mut OrderFacts| {
+        shop.settings.freeze_minutes = Some(60);
+        shop.technicians[0].absences = vec![Period {
+            start_time: time("2031-05-05T00:00:00-05:00"),
+            end_time: time("2031-05-06T00:00:00-05:00"),
+            note: "ill".into(),
+        }];
+    };
+    let planning = planning(away, Some(published), MONDAY);
+    assert_eq!(planning.problem.operations[OperationId::from_index(0)].commitment, Commitment::Free);
+}
+
+#[test]
+fn pins_are_kept() {
+    let pin = |_: &mut ShopFacts, order: &mut OrderFacts| {
+        let start_time = Some(time("2031-05-06T09:58:00-05:00"));
+        order.operations[0].pin = Some(Pin { technicians: vec![], start_time });
+    };
+    let planning = planning(pin, None, MONDAY);
+    let start = Some(Time::from_minutes(1440 + 600));
+    assert_eq!(
+        planning.problem.operations[OperationId::from_index(0)].commitment,
+        Commitment::Pinned { technicians: None, start }
+    );
+}
+
+#[test]
+fn an_order_that_no_longer_fits_is_left_out_with_the_reason() {
+    let planning = planning(|shop, _| shop.technicians.clear(), None, MONDAY);
+    assert_eq!(planning.problem.cars.len(), 0);
+    let plan = planning.timetable(&Plan::nothing_new(&planning.problem), Quality::Optimal, 0, vec![]);
+    assert_eq!(plan.left_out.len(), 1);
+    assert_eq!(plan.left_out[0].reason, "ORDER_DOES_NOT_FIT_SHOP");
+    assert!(plan.left_out[0].message.contains("no technician with skills structural"));
+}
+
+#[test]
+fn complete_and_cancelled_orders_are_not_planned() {
+    let cancelled = planning(|_, order| order.cancelled = true, None, MONDAY);
+    assert_eq!((cancelled.problem.cars.len(), cancelled.misfits.len()), (0, 0));
+}
