@@ -409,6 +409,11 @@ const CHANGES: &[(&str, &[Rule], Change)] = &[
     }),
 
     ("no bay", &[Rule::MissingBay], |_, p| house(p, V_PULL, None)),
+    ("no recorded bay for what has started", &[], |d, p| {
+        d.visits[VisitId::from_index(V_TEARDOWN)].bay = BayChoice::Free;
+        d.operations[op(MEASURE)].visit = None;
+        house(p, V_TEARDOWN, None);
+    }),
     ("a bay for a car left out", &[Rule::UnwantedBay], |_, p| house(p, V_ABSENT, Some(BODY_1))),
     ("a bay for a car taken out", &[Rule::UnwantedBay], |_, p| p.operations[op(PRIME)] = None),
     ("a bay of another class", &[Rule::BayClass], |_, p| house(p, V_PULL, Some(BOOTH))),
