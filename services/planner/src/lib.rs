@@ -6,9 +6,16 @@
 //! `timeline` and `schedule` (who is where when), `construct` (first plans), `improve` (better ones) and `anytime` (the
 //! loop that shares the time among them).
 
+mod anytime;
 pub mod compile;
+pub mod construct;
+pub mod format;
+mod left_out;
 pub mod outcome;
+mod random;
+pub mod schedule;
 pub mod stop;
+pub mod timeline;
 
 use fitup_model::{Plan, Problem};
 
@@ -47,6 +54,5 @@ pub fn plan(
     stop: &dyn Stop,
     on_progress: &(dyn Fn(&Progress) + Sync),
 ) -> Outcome {
-    let _ = (compile::Compiled::new(problem), options, stop, on_progress);
-    Outcome::Unknown { bound: 0 }
+    anytime::run(&compile::Compiled::new(problem), options, stop, on_progress)
 }

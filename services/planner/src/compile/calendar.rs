@@ -13,6 +13,8 @@ struct Cell {
     close: Step,
     /// Number of open steps before this one.
     worked: Step,
+    /// The start of the window that this step lies in; the step itself if it is closed.
+    since: Step,
 }
 
 /// Open time of a bay or of a whole crew (when all of its members are there), with prefix counts.
@@ -56,13 +58,16 @@ impl StepCalendar {
 
     pub(super) fn from_open(open: &[bool], clock: &Clock) -> StepCalendar {
         let horizon = open.len();
-        let mut cells = vec![Cell { next: NEVER, close: horizon as Step, worked: 0 }; horizon + 1];
+        let mut cells =
+            vec![Cell { next: NEVER, close: horizon as Step, worked: 0, since: horizon as Step }; horizon + 1];
         let mut positions = Vec::new();
         for step in 0..horizon {
             if open[step] {
                 positions.push(step as Step);
             }
             cells[step + 1].worked = positions.len() as Step;
+            let goes_on = step > 0 && open[step] && open[step - 1];
+            cells[step].since = if goes_on { cells[step - 1].since } else { step as Step };
         }
         for step in (0..horizon).rev() {
             let after = cells[step + 1];
@@ -94,6 +99,12 @@ impl StepCalendar {
     #[inline]
     pub fn close(&self, step: Step) -> Step {
         self.cells[step as usize].close
+    }
+
+    /// Returns the start of the window that `step` lies in, or `step` if it is closed.
+    #[inline]
+    pub fn open_since(&self, step: Step) -> Step {
+        self.cells[step as usize].since
     }
 
     /// Returns the first step from `step` on that is open and on the grid, or [`NEVER`].

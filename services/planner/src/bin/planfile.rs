@@ -1,0 +1,152 @@
+//! Plans the problem in a file: `planfile INSTANCE --seconds S`, for comparison with other solvers.
+
+use std::fs;
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+use std::sync::Mutex;
+use std::time::{Duration, Instant};
+
+use clap::{Parser, ValueEnum};
+use fitup_planner::format::{self, FormatError, Instance};
+use fitup_planner::{Options, Outcome, Progress, Stop, plan};
+
+/// Plan the problem in a file and print `name price bound status seconds`
+#[derive(Parser)]
+struct Args {
+    /// The file
+    instance: PathBuf,
+    /// Form of the file; by its extension if not given: .json shop, .sm PSPLIB, .rcp Patterson
+    #[arg(long, value_enum)]
+    format: Option<Format>,
+    /// Seconds for the whole process, reading included
+    #[arg(long, default_value_t = 10.0)]
+    seconds: f64,
+    /// Threads to search with
+    #[arg(long, default_value_t = 2)]
+    threads: usize,
+    /// Start of the random numbers
+    #[arg(long, default_value_t = 1)]
+    seed: u64,
+    /// Search iterations in all; then the plan does not depend on the clock
+    #[arg(long)]
+    iterations: Option<u64>,
+    /// Stop when the plan is at most this share dearer than need be
+    #[arg(long, default_value_t = 0.0)]
+    gap: f64,
+    /// Write the plan to this file, as JSON
+    #[arg(long)]
+    out: Option<PathBuf>,
+    /// Write `seconds,price,bound` to this file at every improvement
+    #[arg(long)]
+    progress: Option<PathBuf>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Format {
+    /// A shop, as JSON
+    Shop,
+    /// Job shop
+    JobShop,
+    /// Flexible job shop
+    FlexibleJobShop,
+    /// Project network of PSPLIB, single mode
+    Psplib,
+    /// Project network in Patterson's form
+    Patterson,
+    /// Weighted tardiness on one machine
+    WeightedTardiness,
+}
+
+/// Time that reading and writing a plan may take after the search was told to stop.
+const RESERVE: Duration = Duration::from_millis(12);
+
+struct Deadline {
+    start: Instant,
+    budget: Duration,
+}
+
+impl Stop for Deadline {
+    fn should_stop(&self) -> bool {
+        self.start.elapsed() >= self.budget
+    }
+    fn used(&self) -> f64 {
+        (self.start.elapsed().as_secs_f64() / self.budget.as_secs_f64().max(1e-6)).min(1.0)
+    }
+}
+
+fn main() -> ExitCode {
+    let start = Instant::now();
+    match run(&Args::parse(), start) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(message) => {
+            let _ = writeln!(io::stderr(), "error: {message}");
+            ExitCode::from(2)
+        }
+    }
+}
+
+fn run(args: &Args, start: Instant) -> Result<(), String> {
+    if !(0.0..=1e6).contains(&args.seconds) {
+        return Err(format!("--seconds is 0 to 1000000, not {}", args.seconds));
+    }
+    let text = fs::read_to_string(&args.instance).map_err(|error| format!("{}: {error}", args.instance.display()))?;
+    let instance = read(args, &text).map_err(|error| format!("{}: {error}", args.instance.display()))?;
+    let budget = Duration::from_secs_f64(args.seconds).saturating_sub(RESERVE);
+    let deadline = Deadline { start, budget };
+    let options = Options {
+        seed: args.seed,
+        threads: args.threads.clamp(1, 64),
+        iterations: args.iterations,
+        gap: args.gap,
+        start: None,
+    };
+    let lines = Mutex::new(String::from("seconds,price,bound\n"));
+    let on_progress = |progress: &Progress| {
+        if args.progress.is_some()
+            && let Ok(mut lines) = lines.lock()
+        {
+            let price = progress.price.map_or(String::new(), |price| price.to_string());
+            lines.push_str(&format!("{:.4},{price},{}\n", start.elapsed().as_secs_f64(), progress.bound));
+        }
+    };
+    let outcome = plan(&instance.problem, &options, &deadline, &on_progress);
+    if let (Some(path), Ok(lines)) = (&args.progress, lines.into_inner()) {
+        fs::write(path, lines).map_err(|error| format!("{}: {error}", path.display()))?;
+    }
+    let status = match &outcome {
+        Outcome::Infeasible(_) => "infeasible",
+        Outcome::Unknown { .. } => "unknown",
+        Outcome::Optimal(solved) | Outcome::Feasible(solved) if !solved.left_out.is_empty() => "incomplete",
+        Outcome::Optimal(_) => "optimal",
+        Outcome::Feasible(_) => "feasible",
+    };
+    let (price, bound) = match &outcome {
+        Outcome::Optimal(solved) | Outcome::Feasible(solved) => (solved.cost.to_string(), solved.bound.to_string()),
+        Outcome::Unknown { bound } => ("-".into(), bound.to_string()),
+        Outcome::Infeasible(_) => ("-".into(), "-".into()),
+    };
+    if let (Some(path), Some(solved)) = (&args.out, outcome.solved()) {
+        let text = format::shop::write_plan(&instance, &solved.plan);
+        fs::write(path, text).map_err(|error| format!("{}: {error}", path.display()))?;
+    }
+    let seconds = start.elapsed().as_secs_f64();
+    writeln!(io::stdout(), "{} {price} {bound} {status} {seconds:.3}", instance.name).map_err(|error| error.to_string())
+}
+
+fn read(args: &Args, text: &str) -> Result<Instance, FormatError> {
+    let by_extension = match args.instance.extension().and_then(|extension| extension.to_str()) {
+        Some("sm") => Format::Psplib,
+        Some("rcp") => Format::Patterson,
+        _ => Format::Shop,
+    };
+    let name = args.instance.file_stem().map_or("problem".into(), |stem| Path::new(stem).display().to_string());
+    match args.format.unwrap_or(by_extension) {
+        Format::Shop => format::shop::read(text),
+        Format::JobShop => format::job_shop::read(&name, text),
+        Format::FlexibleJobShop => format::flexible_job_shop::read(&name, text),
+        Format::Psplib => format::network::read_psplib(&name, text),
+        Format::Patterson => format::network::read_patterson(&name, text),
+        Format::WeightedTardiness => format::weighted_tardiness::read(&name, text),
+    }
+}

@@ -1,0 +1,71 @@
+//! First plans: cars one after another in the order of a dispatch rule, each at its earliest places.
+//!
+//! Serial schedule generation as in Kolisch (1996), doi:10.1016/0377-2217(95)00357-6, with whole cars for activities.
+
+mod arrival;
+mod promise;
+mod slack;
+mod weight;
+mod weighted_slack;
+mod work;
+
+use crate::compile::Compiled;
+use crate::schedule::{Saved, Schedule, Taste};
+
+/// A dispatch rule: cars with smaller keys go first.
+type Rule = fn(&Compiled, usize) -> i64;
+
+/// The rules, in the order in which they are tried.
+pub const RULES: [Rule; 6] = [slack::key, weighted_slack::key, promise::key, arrival::key, weight::key, work::key];
+
+/// How often the insertion of one car may go back.
+const JUMPS: usize = 400;
+
+/// Places every car that is not planned yet, committed ones first, in the order of `rule`. Those that find no place stay
+/// left out.
+pub fn construct(schedule: &mut Schedule, rule: Rule) {
+    let compiled = schedule.compiled;
+    let mut cars: Vec<usize> = (0..compiled.cars.len()).filter(|&car| !schedule.planned[car]).collect();
+    cars.sort_by_key(|&car| (!compiled.cars[car].committed, rule(compiled, car), car));
+    let mut saved = Saved::default();
+    let mut order = Vec::new();
+    schedule.taste = Taste::PLAIN;
+    for car in cars {
+        let _ = insert_car(schedule, car, &mut order, &mut saved);
+    }
+}
+
+/// Places one car that is not planned; on failure nothing has changed, and the operation without a place is returned.
+pub fn insert_car(schedule: &mut Schedule, car: usize, order: &mut Vec<u32>, saved: &mut Saved) -> Result<(), u32> {
+    let compiled = schedule.compiled;
+    if compiled.cars[car].impossible.is_some() {
+        return Err(compiled.cars[car].operations.first().copied().unwrap_or(0));
+    }
+    saved.clear();
+    schedule.take_out(car, saved);
+    order.clear();
+    order.extend(&compiled.cars[car].operations);
+    order.sort_by_key(|&index| compiled.operations[index as usize].head);
+    // Heads respect links but for negative waits; what waits is looked for again by the insertion.
+    match schedule.insert(order, JUMPS) {
+        Ok(()) => {
+            schedule.planned[car] = true;
+            schedule.price[car] = schedule.car_price(car);
+            Ok(())
+        }
+        Err(operation) => {
+            schedule.put_back(saved);
+            Err(operation)
+        }
+    }
+}
+
+/// Returns the promise of a car in minutes, or the horizon if it has none.
+fn promise_of(compiled: &Compiled, car: usize) -> i64 {
+    compiled.cars[car].promise.min(compiled.problem.horizon.minutes())
+}
+
+/// Returns the shortest time that a car takes, in minutes.
+fn tail_of(compiled: &Compiled, car: usize) -> i64 {
+    i64::from(compiled.cars[car].tail) * compiled.clock.minutes
+}

@@ -1,0 +1,8 @@
+//! Least slack first: promise less the shortest time that the car takes.
+
+use crate::compile::Compiled;
+
+/// Returns the key of a car.
+pub fn key(compiled: &Compiled, car: usize) -> i64 {
+    super::promise_of(compiled, car) - super::tail_of(compiled, car)
+}

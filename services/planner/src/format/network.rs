@@ -1,0 +1,220 @@
+//! Project networks with pools of resources, single mode: PSPLIB `.sm` files of Kolisch and Sprecher (1996),
+//! doi:10.1016/S0377-2217(96)00170-1, and files in the form of Patterson (1984), `.rcp`.
+//!
+//! Activities are unattended operations of one car, resources are equipment.
+
+use fitup_model::keyed::{CalendarId, CarId, EquipmentId, OperationId, SkillId, TechnicianId};
+use fitup_model::problem::{
+    Car, Commitment, Efficiency, Equipment, Link, Objective, Operation, Ready, ReadyReason, Technician,
+};
+use fitup_model::{Calendar, Problem, ProblemData, Span, Time};
+
+use super::{FormatError, Instance, LARGEST, MOST, Numbers, at};
+
+/// Builds a problem without bays and hours, on a grid of one minute.
+pub(super) struct Builder {
+    data: ProblemData,
+    total: i64,
+}
+
+impl Builder {
+    pub(super) fn new() -> Builder {
+        let mut data = ProblemData::empty(Span::from_minutes(1), Time::ORIGIN);
+        data.objective = Objective::Makespan;
+        data.calendars.push(Calendar::default());
+        Builder { data, total: 0 }
+    }
+
+    /// Prices lateness instead of the makespan.
+    pub(super) fn price_lateness(&mut self) {
+        self.data.objective = Objective::Price;
+    }
+
+    pub(super) fn technician(&mut self, name: &str) -> TechnicianId {
+        let calendar = fitup_model::keyed::Key::from_index(0);
+        let _: CalendarId = calendar;
+        self.data.technicians.push(Technician { name: name.into(), calendar, with_overtime: None, skills: Vec::new() })
+    }
+
+    pub(super) fn skill(&mut self, name: &str) -> SkillId {
+        self.data.skills.push(name.into())
+    }
+
+    pub(super) fn teach(&mut self, technician: TechnicianId, skill: SkillId, efficiency: Efficiency) {
+        self.data.technicians[technician].skills.push((skill, efficiency));
+    }
+
+    /// Adds a technician with a skill of their own.
+    pub(super) fn machine(&mut self, name: &str) -> SkillId {
+        let (technician, skill) = (self.technician(name), self.skill(name));
+        self.teach(technician, skill, Efficiency::NORMAL);
+        skill
+    }
+
+    pub(super) fn pool(&mut self, name: &str, capacity: u32) -> EquipmentId {
+        self.data.equipment.push(Equipment { name: name.into(), capacity, outages: Vec::new() })
+    }
+
+    pub(super) fn car(&mut self, name: &str) -> CarId {
+        self.late_car(name, None, 0)
+    }
+
+    pub(super) fn late_car(&mut self, name: &str, promise: Option<i64>, late_weight: i64) -> CarId {
+        let promise = promise.map(Time::from_minutes);
+        self.data.cars.push(Car { name: name.into(), arrival: Time::ORIGIN, promise, late_weight, flow_weight: 0 })
+    }
+
+    pub(super) fn operation(
+        &mut self,
+        car: CarId,
+        name: &str,
+        work: i64,
+        crew: Vec<SkillId>,
+        equipment: Vec<(EquipmentId, u32)>,
+    ) -> OperationId {
+        self.total += work;
+        self.data.operations.push(Operation {
+            name: name.into(),
+            car,
+            visit: None,
+            work: Span::from_minutes(work),
+            crew,
+            equipment,
+            interruptible: false,
+            ready: vec![Ready { time: Time::ORIGIN, reason: ReadyReason::Arrival }],
+            commitment: Commitment::Free,
+            same_person: None,
+            published: None,
+        })
+    }
+
+    pub(super) fn link(&mut self, from: OperationId, to: OperationId, min: i64, max: Option<i64>) {
+        let max_wait = max.map(Span::from_minutes);
+        self.data.links.push(Link { from, to, min_wait: Span::from_minutes(min), max_wait });
+        self.total += min.max(0);
+    }
+
+    /// Returns the problem over a horizon that is long enough to do one thing after another.
+    pub(super) fn finish(mut self, name: &str) -> Result<Instance, FormatError> {
+        let horizon = Time::from_minutes(self.total.max(1));
+        self.data.horizon = horizon;
+        self.data.calendars = vec![Calendar::always(Time::ORIGIN, horizon)].into();
+        let problem = Problem::new(self.data).map_err(FormatError::Faults)?;
+        Ok(Instance { name: name.into(), problem })
+    }
+}
+
+/// One activity of a network.
+struct Activity {
+    duration: i64,
+    demands: Vec<i64>,
+    successors: Vec<usize>,
+}
+
+/// Reads a PSPLIB file with one mode an activity; the makespan is what counts.
+///
+/// # Errors
+/// The first section that is missing or line that is wrong.
+pub fn read_psplib(name: &str, text: &str) -> Result<Instance, FormatError> {
+    let lines: Vec<&str> = text.lines().collect();
+    let section = |title: &str| {
+        let found = lines.iter().position(|line| line.trim_start().starts_with(title));
+        found.ok_or_else(|| at("file", format!("there is no section \"{title}\"")))
+    };
+    let numbers_of = |line: usize| -> Result<Vec<i64>, FormatError> {
+        let text = lines.get(line).copied().unwrap_or("");
+        let parse = |word: &str| match word.parse::<i64>() {
+            Ok(number) if (0..=LARGEST).contains(&number) => Ok(number),
+            _ => Err(at(format!("line {}", line + 1), format!("\"{word}\" is no number from 0 to {LARGEST}"))),
+        };
+        text.split_whitespace().map(parse).collect()
+    };
+    let is_data = |line: usize| {
+        lines.get(line).is_some_and(|text| text.trim_start().starts_with(|first: char| first.is_ascii_digit()))
+    };
+    let mut activities: Vec<Activity> = Vec::new();
+    let mut line = section("PRECEDENCE RELATIONS")? + 2;
+    while is_data(line) {
+        let row = numbers_of(line)?;
+        let wrong = |message: &str| at(format!("line {}", line + 1), message);
+        if row.len() < 3 || row[0] as usize != activities.len() + 1 || row.len() != 3 + row[2] as usize {
+            return Err(wrong("an activity has its number, its modes, and as many successors as it says"));
+        }
+        if row[1] != 1 {
+            return Err(wrong("only activities with one mode can be planned"));
+        }
+        let successors = row[3..].iter().map(|&other| other as usize).collect();
+        activities.push(Activity { duration: 0, demands: Vec::new(), successors });
+        line += 1;
+    }
+    line = section("REQUESTS/DURATIONS")? + 3;
+    for activity in &mut activities {
+        let row = numbers_of(line)?;
+        if row.len() < 3 {
+            return Err(at(format!("line {}", line + 1), "an activity has its number, mode, duration and requests"));
+        }
+        (activity.duration, activity.demands) = (row[2], row[3..].to_vec());
+        line += 1;
+    }
+    let title = lines[section("RESOURCEAVAILABILITIES")? + 1..].first().copied().unwrap_or("");
+    if title.split_whitespace().any(|word| word == "N") {
+        return Err(at("RESOURCEAVAILABILITIES", "resources that are used up cannot be planned"));
+    }
+    let capacities = numbers_of(section("RESOURCEAVAILABILITIES")? + 2)?;
+    build(name, &capacities, &activities)
+}
+
+/// Reads a network in Patterson's form: `activities resources`, capacities, and for each activity its duration, demands,
+/// number of successors and successors; the makespan is what counts.
+///
+/// # Errors
+/// The first number that is missing, unreadable or out of range.
+pub fn read_patterson(name: &str, text: &str) -> Result<Instance, FormatError> {
+    let mut numbers = Numbers::new(text);
+    let (count, resources) =
+        (numbers.next("number of activities", 1..=MOST)?, numbers.next("number of resources", 0..=MOST)?);
+    let mut capacities = Vec::new();
+    for _ in 0..resources {
+        capacities.push(numbers.next("capacity", 0..=LARGEST)?);
+    }
+    let mut activities = Vec::new();
+    for _ in 0..count {
+        let duration = numbers.next("duration", 0..=LARGEST)?;
+        let mut demands = Vec::new();
+        for _ in 0..resources {
+            demands.push(numbers.next("demand", 0..=LARGEST)?);
+        }
+        let mut successors = Vec::new();
+        for _ in 0..numbers.next("number of successors", 0..=count)? {
+            successors.push(numbers.next("successor", 1..=count)? as usize);
+        }
+        activities.push(Activity { duration, demands, successors });
+    }
+    build(name, &capacities, &activities)
+}
+
+fn build(name: &str, capacities: &[i64], activities: &[Activity]) -> Result<Instance, FormatError> {
+    let mut builder = Builder::new();
+    let pools: Vec<EquipmentId> = (capacities.iter().enumerate())
+        .map(|(index, &capacity)| builder.pool(&format!("R{}", index + 1), capacity as u32))
+        .collect();
+    let car = builder.car("project");
+    let mut ids = Vec::new();
+    for (index, activity) in activities.iter().enumerate() {
+        if activity.demands.len() != pools.len() {
+            return Err(at(format!("activity {}", index + 1), "it has a request for each resource"));
+        }
+        let needs = pools.iter().zip(&activity.demands).filter(|(_, demand)| **demand > 0);
+        let needs = needs.map(|(&pool, &demand)| (pool, demand as u32)).collect();
+        ids.push(builder.operation(car, &format!("{}", index + 1), activity.duration, Vec::new(), needs));
+    }
+    for (index, activity) in activities.iter().enumerate() {
+        for &successor in &activity.successors {
+            let to = successor.checked_sub(1).and_then(|other| ids.get(other));
+            let to =
+                to.ok_or_else(|| at(format!("activity {}", index + 1), format!("there is no successor {successor}")))?;
+            builder.link(ids[index], *to, 0, None);
+        }
+    }
+    builder.finish(name)
+}

@@ -1,0 +1,522 @@
+//! Finds the earliest place of one operation beside what stands already, puts it there and takes it away again.
+
+use super::{Schedule, Stay};
+use crate::compile::{Mode, NEVER, Operation, Step, price};
+
+/// What came of trying to place an operation.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Tried {
+    /// It stands.
+    Placed,
+    /// Something else has to be placed first.
+    Blocked,
+    /// It would start so much too late after that operation, for a longest wait.
+    TooLate(u32, Step),
+    /// It finds no room before the next visit in the bay of this visit.
+    Cramped(u32),
+    /// There is no place.
+    Nowhere,
+}
+
+/// A place for an operation.
+#[derive(Debug, Clone, Copy)]
+struct Spot {
+    /// What it is chosen by: its end and what else speaks against it, in steps.
+    score: Step,
+    start: Step,
+    end: Step,
+    mode: usize,
+    bay: u16,
+    lower: Step,
+    upper: Step,
+}
+
+const NO_SPOT: Spot = Spot { score: NEVER, start: NEVER, end: NEVER, mode: 0, bay: 0, lower: 0, upper: 0 };
+
+/// Between which steps an operation may lie by its car alone.
+#[derive(Debug, Clone, Copy)]
+struct Limits {
+    from: Step,
+    /// Last start, and the operation whose longest wait it is.
+    latest: Step,
+    because: Option<u32>,
+    /// Last end.
+    until: Step,
+}
+
+impl Schedule<'_> {
+    /// Places an operation at its earliest end, as the taste of the schedule sees it.
+    pub(super) fn try_place(&mut self, index: usize) -> Tried {
+        let compiled = self.compiled;
+        let operation = &compiled.operations[index];
+        let Some(mut limits) = self.limits(index) else { return Tried::Blocked };
+        let Some(visit) = operation.visit else {
+            return self.place_within(index, limits, None);
+        };
+        let visit = visit as usize;
+        let stay = self.stays[visit];
+        if stay.placed == 0 && compiled.visits[visit].fact.is_none() {
+            return self.open_visit(index, visit, limits);
+        }
+        if limits.from < stay.start {
+            limits.from = limits.from.max(stay.lower);
+        }
+        limits.until = limits.until.min(stay.upper);
+        self.place_within(index, limits, Some(visit))
+    }
+
+    fn limits(&self, index: usize) -> Option<Limits> {
+        let compiled = self.compiled;
+        let operation = &compiled.operations[index];
+        let mut limits = Limits {
+            from: operation.earliest.max(self.release[index]),
+            latest: operation.latest,
+            because: None,
+            until: compiled.clock.horizon,
+        };
+        for link in compiled.links_of(operation.before) {
+            let other = link.other as usize;
+            if !self.placed[other] {
+                return None;
+            }
+            let end = self.end[other];
+            limits.from = limits.from.max(end + link.min);
+            if end + link.max < limits.latest {
+                (limits.latest, limits.because) = (end + link.max, Some(link.other));
+            }
+        }
+        for link in compiled.links_of(operation.after) {
+            let other = link.other as usize;
+            if self.placed[other] {
+                limits.until = limits.until.min(self.start[other] - link.min);
+            }
+        }
+        Some(limits)
+    }
+
+    /// Returns by how many steps a mode looks worse than its end, prices that depend on its place not counted.
+    fn handicap(
+        &mut self,
+        index: usize,
+        operation: &Operation,
+        position: usize,
+        mode: &Mode,
+        of_many: bool,
+    ) -> Option<Step> {
+        let mut handicap = 0;
+        if of_many {
+            if self.taste.noise > 0 {
+                handicap += self.random.below(self.taste.noise + 1) as Step;
+            }
+            if position != usize::from(self.mode[index]) {
+                handicap += self.taste.bias;
+            }
+        }
+        if let Some(again) = operation.again {
+            let other = again.operation as usize;
+            let known = self.placed[other] || self.compiled.operations[other].is_fact;
+            if known && !price::shares_person(self.compiled, mode, other, self.mode[other]) {
+                handicap += self.in_steps(operation, again.price?);
+            }
+        }
+        Some(handicap)
+    }
+
+    /// Returns a price as the number of steps of delay of the car that cost as much.
+    fn in_steps(&self, operation: &Operation, price: i64) -> Step {
+        let car = &self.compiled.cars[operation.car as usize];
+        let per_step = (self.compiled.clock.minutes * (car.late_weight + car.flow_weight)).max(1);
+        (price / per_step).min(1 << 20) as Step
+    }
+
+    /// Returns the first place of a mode in its limits, beside everybody's other work.
+    #[inline]
+    fn slot(
+        &self,
+        index: usize,
+        operation: &Operation,
+        mode: &Mode,
+        from: Step,
+        latest: Step,
+        until: Step,
+    ) -> Option<(Step, Step)> {
+        let compiled = self.compiled;
+        let calendar = &compiled.calendars[mode.calendar as usize];
+        let people = compiled.people_of(mode);
+        let needs = compiled.needs_of(index);
+        let mut from = from;
+        loop {
+            let (start, end) = calendar.first(from, mode.length, operation.interruptible);
+            if end > until || start > latest {
+                return None;
+            }
+            if end == start {
+                return Some((start, end));
+            }
+            let mut free = start;
+            for &person in people {
+                free = free.max(self.people[usize::from(person)].free_from(start, end));
+            }
+            if free == start {
+                for &(pool, pieces) in needs {
+                    free = free.max(self.stocks[usize::from(pool)].free_from(start, end, pieces));
+                }
+                if free == start {
+                    return Some((start, end));
+                }
+            }
+            from = free;
+        }
+    }
+
+    fn extra_steps(&self, operation: &Operation, mode: &Mode, start: Step, end: Step) -> Step {
+        if mode.change == 0 && !mode.overtime && operation.published_day.is_none() {
+            return 0;
+        }
+        self.in_steps(operation, price::of_mode(self.compiled, operation, mode, start, end))
+    }
+
+    /// Places an operation that needs no bay or whose visit has its bay.
+    fn place_within(&mut self, index: usize, limits: Limits, visit: Option<usize>) -> Tried {
+        let compiled = self.compiled;
+        let operation = &compiled.operations[index];
+        let modes = compiled.modes_of(index);
+        let of_many = modes.len() > 1;
+        let mut best = NO_SPOT;
+        let blinks = of_many && self.taste.blink > 0.0;
+        for blinking in [blinks, false] {
+            for (position, mode) in modes.iter().enumerate() {
+                if limits.from + mode.length > best.score {
+                    break;
+                }
+                if blinking && self.random.chance(self.taste.blink) {
+                    continue;
+                }
+                let Some(handicap) = self.handicap(index, operation, position, mode, of_many) else { continue };
+                let until = limits.until.min(best.score - handicap);
+                if let Some((start, end)) = self.slot(index, operation, mode, limits.from, limits.latest, until) {
+                    let score = end + handicap + self.extra_steps(operation, mode, start, end);
+                    self.keep_better(&mut best, Spot { score, start, end, mode: position, bay: 0, lower: 0, upper: 0 });
+                }
+            }
+            if best.score < NEVER || !blinking {
+                break;
+            }
+        }
+        if best.score == NEVER {
+            return self.why_not(index, limits, visit);
+        }
+        self.put(index, best.start, best.end, best.mode);
+        if let Some(visit) = visit {
+            self.grow(visit, best.start, best.end);
+        }
+        Tried::Placed
+    }
+
+    #[inline]
+    fn keep_better(&mut self, best: &mut Spot, spot: Spot) {
+        let better = spot.score < best.score
+            || spot.score == best.score
+                && (spot.start > best.start || spot.start == best.start && self.random.next() & 1 == 0);
+        if better {
+            *best = spot;
+        }
+    }
+
+    /// Tells what keeps an operation out: a longest wait before it, the next visit in its bay, or everything.
+    fn why_not(&self, index: usize, limits: Limits, visit: Option<usize>) -> Tried {
+        let compiled = self.compiled;
+        let operation = &compiled.operations[index];
+        let first = |latest, until| {
+            let slots = compiled.modes_of(index).iter().filter(|mode| self.may_follow(operation, mode));
+            let slots = slots.filter_map(|mode| self.slot(index, operation, mode, limits.from, latest, until));
+            slots.fold(None, |least: Option<(Step, Step)>, (start, end)| {
+                Some(least.map_or((start, end), |least| (least.0.min(start), least.1.min(end))))
+            })
+        };
+        if let Some(before) = limits.because
+            && let Some((start, _)) = first(NEVER, limits.until)
+        {
+            return Tried::TooLate(before, start - limits.latest);
+        }
+        if let Some(visit) = visit
+            && limits.until == self.stays[visit].upper
+            && first(NEVER, compiled.clock.horizon).is_some()
+        {
+            return Tried::Cramped(visit as u32);
+        }
+        Tried::Nowhere
+    }
+
+    /// Returns the least end of an operation with nothing in the way but everybody's other work.
+    pub(super) fn least_end(&self, index: usize) -> Option<Step> {
+        let limits = self.limits(index)?;
+        let operation = &self.compiled.operations[index];
+        let modes = self.compiled.modes_of(index).iter().filter(|mode| self.may_follow(operation, mode));
+        let horizon = self.compiled.clock.horizon;
+        modes.filter_map(|mode| self.slot(index, operation, mode, limits.from, NEVER, horizon)).map(|slot| slot.1).min()
+    }
+
+    fn may_follow(&self, operation: &Operation, mode: &Mode) -> bool {
+        operation.again.filter(|again| again.price.is_none()).is_none_or(|again| {
+            let other = again.operation as usize;
+            let known = self.placed[other] || self.compiled.operations[other].is_fact;
+            !known || price::shares_person(self.compiled, mode, other, self.mode[other])
+        })
+    }
+
+    /// Places the first operation of a visit, and with it chooses the bay.
+    fn open_visit(&mut self, index: usize, visit: usize, limits: Limits) -> Tried {
+        let compiled = self.compiled;
+        let operation = &compiled.operations[index];
+        if compiled.visits[visit].on_vehicle {
+            for &other in &compiled.cars[operation.car as usize].visits {
+                let other = other as usize;
+                let data = &compiled.visits[other];
+                let begun = self.stays[other].placed > 0 || data.fact.is_some();
+                if other != visit
+                    && data.on_vehicle
+                    && begun
+                    && usize::from(self.stays[other].placed) < data.operations.len()
+                {
+                    return Tried::Blocked;
+                }
+            }
+        }
+        let modes = compiled.modes_of(index);
+        let of_many = modes.len() > 1;
+        let span = self.span[visit];
+        let mut best = NO_SPOT;
+        let mut soonest = NEVER;
+        let blinks = of_many && self.taste.blink > 0.0;
+        for blinking in [blinks, false] {
+            for (position, mode) in modes.iter().enumerate() {
+                if limits.from + mode.length > best.score {
+                    break;
+                }
+                if blinking && self.random.chance(self.taste.blink) {
+                    continue;
+                }
+                let Some(handicap) = self.handicap(index, operation, position, mode, of_many) else { continue };
+                let mut from = limits.from;
+                loop {
+                    let until = limits.until.min(best.score - handicap);
+                    let Some((start, end)) = self.slot(index, operation, mode, from, NEVER, until) else { break };
+                    match self.find_bay(operation, visit, start, end.max(start + span)) {
+                        Ok((bay, lower, upper, price)) => {
+                            soonest = soonest.min(start);
+                            if start <= limits.latest {
+                                let extra = self.extra_steps(operation, mode, start, end) + price;
+                                let score = end + handicap + extra;
+                                self.keep_better(
+                                    &mut best,
+                                    Spot { score, start, end, mode: position, bay, lower, upper },
+                                );
+                            }
+                            break;
+                        }
+                        Err(next) if next >= compiled.clock.horizon => break,
+                        Err(next) => from = next.max(start + 1),
+                    }
+                }
+            }
+            if best.score < NEVER || !blinking {
+                break;
+            }
+        }
+        if best.score == NEVER {
+            return match limits.because {
+                Some(before) if soonest < NEVER => Tried::TooLate(before, soonest - limits.latest),
+                _ if self.any_open() => Tried::Blocked,
+                _ => Tried::Nowhere,
+            };
+        }
+        self.put(index, best.start, best.end, best.mode);
+        self.stays[visit] = Stay {
+            start: best.start,
+            end: best.end,
+            bay: best.bay,
+            placed: 1,
+            lower: best.lower,
+            upper: best.upper,
+            shown: None,
+        };
+        self.show_as_needed(visit);
+        Tried::Placed
+    }
+
+    /// Returns a bay that is free for a visit over `[start, need)`, the gap around it and its price in steps; or the
+    /// first step at which to ask again.
+    ///
+    /// Of the bays that are free and cost least it takes the one that was taken last, which keeps long gaps whole.
+    #[inline]
+    fn find_bay(
+        &mut self,
+        operation: &Operation,
+        visit: usize,
+        start: Step,
+        need: Step,
+    ) -> Result<(u16, Step, Step, Step), Step> {
+        let compiled = self.compiled;
+        let (floor, ceiling) = self.between_siblings(visit, start, need)?;
+        let mut best: Option<(u16, Step, Step, Step)> = None;
+        let mut next = NEVER;
+        for &(bay, price) in compiled.choices_of(visit) {
+            match self.gap(visit, bay, start, need) {
+                Ok((lower, upper)) => {
+                    let price = if price == 0 { 0 } else { self.in_steps(operation, price) };
+                    let better = best.is_none_or(|best| (price, -lower) < (best.3, -best.1));
+                    if better {
+                        let overlook = best.is_some() && self.taste.blink > 0.0 && self.random.next() & 7 == 0;
+                        if !overlook {
+                            best = Some((bay, lower.max(floor), upper.min(ceiling), price));
+                        }
+                    }
+                }
+                Err(later) => next = next.min(later),
+            }
+        }
+        best.ok_or(next)
+    }
+
+    /// Returns between which ends of the car's other on-vehicle visits `[start, need)` lies, or where to ask again.
+    #[inline]
+    fn between_siblings(&self, visit: usize, start: Step, need: Step) -> Result<(Step, Step), Step> {
+        let (mut floor, mut ceiling) = (0, NEVER);
+        let data = &self.compiled.visits[visit];
+        if data.on_vehicle {
+            for &other in &self.compiled.cars[data.car as usize].visits {
+                let other = other as usize;
+                let of_other = &self.compiled.visits[other];
+                let stay = &self.stays[other];
+                if other == visit || !of_other.on_vehicle || stay.placed == 0 && of_other.fact.is_none() {
+                    continue;
+                }
+                if stay.end <= start {
+                    floor = floor.max(stay.end);
+                } else if stay.start >= need {
+                    ceiling = ceiling.min(stay.start);
+                } else {
+                    return Err(stay.end);
+                }
+            }
+        }
+        Ok((floor, ceiling))
+    }
+
+    /// Returns the gap of `bay` in which `[start, need)` lies, or the first step at which to ask again.
+    #[inline]
+    pub(super) fn gap(&self, visit: usize, bay: u16, start: Step, need: Step) -> Result<(Step, Step), Step> {
+        let compiled = self.compiled;
+        let data = &compiled.visits[visit];
+        let taken = self.bays[usize::from(bay)].taken();
+        let position = self.bays[usize::from(bay)].after(start);
+        let family = |owner: u32| compiled.visits[owner as usize].family;
+        let mut lower = 0;
+        if position > 0 {
+            let before = taken[position - 1];
+            lower = before.end + compiled.changeover(family(before.owner), data.family);
+            if start < lower {
+                return Err(lower);
+            }
+        }
+        let mut upper = compiled.clock.horizon;
+        if let Some(after) = taken.get(position) {
+            upper = after.start - compiled.changeover(data.family, family(after.owner));
+            if need > upper {
+                return Err(after.end + compiled.changeover(family(after.owner), data.family));
+            }
+        } else if need > upper {
+            return Err(NEVER);
+        }
+        let calendar = compiled.bay_calendar[usize::from(bay)];
+        if calendar != 0 && data.keeps_hours {
+            let calendar = &compiled.calendars[calendar as usize];
+            if !calendar.is_open(start) {
+                return Err(calendar.next_open(start));
+            }
+            let close = calendar.close(start);
+            if need > close {
+                return Err(calendar.next_open(close));
+            }
+            upper = upper.min(close);
+            lower = lower.max(calendar.open_since(start));
+        }
+        Ok((lower, upper))
+    }
+
+    /// Notes that an operation of a visit with a bay was placed.
+    pub(super) fn grow(&mut self, visit: usize, start: Step, end: Step) {
+        let stay = &mut self.stays[visit];
+        stay.placed += 1;
+        stay.start = stay.start.min(start);
+        stay.end = stay.end.max(end);
+        self.show_as_needed(visit);
+    }
+
+    /// Takes of its bay what a visit needs: up to its end if it is complete, up to the next visit otherwise.
+    pub(super) fn show_as_needed(&mut self, visit: usize) {
+        let stay = self.stays[visit];
+        let complete = usize::from(stay.placed) == self.compiled.visits[visit].operations.len();
+        let end = if complete { stay.end } else { stay.upper.max(stay.end) };
+        if stay.shown == Some((stay.start, end)) {
+            return;
+        }
+        if stay.shown.is_some() {
+            self.hide(visit);
+        }
+        self.show(visit, stay.start, end);
+    }
+
+    /// Tells whether some visit holds more of its bay than it needs.
+    fn any_open(&self) -> bool {
+        let visits = self.stays.iter().zip(&self.compiled.visits);
+        visits
+            .into_iter()
+            .any(|(stay, visit)| stay.shown.is_some() && usize::from(stay.placed) < visit.operations.len())
+    }
+
+    pub(super) fn show(&mut self, visit: usize, start: Step, end: Step) {
+        let stay = &mut self.stays[visit];
+        stay.shown = Some((start, end));
+        self.bays[usize::from(stay.bay)].take(start, end, visit as u32);
+    }
+
+    /// Gives the bay of a visit back.
+    pub(super) fn hide(&mut self, visit: usize) {
+        let stay = &mut self.stays[visit];
+        let Some((start, _)) = stay.shown.take() else { return };
+        self.bays[usize::from(stay.bay)].give_back(start, visit as u32);
+    }
+
+    /// Stands an operation on its people and equipment.
+    pub(super) fn put(&mut self, index: usize, start: Step, end: Step, mode: usize) {
+        let compiled = self.compiled;
+        (self.start[index], self.end[index], self.mode[index], self.placed[index]) = (start, end, mode as u16, true);
+        if start == end {
+            return;
+        }
+        for &person in compiled.people_of(&compiled.modes_of(index)[mode]) {
+            self.people[usize::from(person)].take(start, end, index as u32);
+        }
+        for &(pool, pieces) in compiled.needs_of(index) {
+            self.stocks[usize::from(pool)].take(start, end, pieces);
+        }
+    }
+
+    /// Takes an operation off its people and equipment.
+    pub(super) fn lift(&mut self, index: usize) {
+        let compiled = self.compiled;
+        let (start, end) = (self.start[index], self.end[index]);
+        self.placed[index] = false;
+        if start == end {
+            return;
+        }
+        for &person in compiled.people_of(&compiled.modes_of(index)[usize::from(self.mode[index])]) {
+            self.people[usize::from(person)].give_back(start, index as u32);
+        }
+        for &(pool, pieces) in compiled.needs_of(index) {
+            self.stocks[usize::from(pool)].give_back(start, end, pieces);
+        }
+    }
+}

@@ -1,0 +1,159 @@
+//! Between schedules and plans.
+
+use fitup_model::keyed::{CarId, Key, OperationId, TechnicianId, VisitId};
+use fitup_model::{Assignment, Plan};
+
+use super::{Saved, Schedule};
+use crate::compile::{NEVER, price};
+
+impl Schedule<'_> {
+    /// Returns the plan.
+    pub fn to_plan(&self) -> Plan {
+        let compiled = self.compiled;
+        let mut plan = Plan::nothing_new(compiled.problem);
+        for (index, car) in compiled.cars.iter().enumerate() {
+            if !self.planned[index] {
+                continue;
+            }
+            for &operation in &car.operations {
+                let operation = operation as usize;
+                let mode = &compiled.modes_of(operation)[usize::from(self.mode[operation])];
+                let people = compiled.people_of(mode).iter();
+                plan.operations[OperationId::from_index(operation)] = Some(Assignment {
+                    start: compiled.clock.time(self.start[operation]),
+                    end: compiled.clock.time(self.end[operation]),
+                    technicians: people.map(|&person| TechnicianId::from_index(usize::from(person))).collect(),
+                    overtime: mode.overtime,
+                });
+            }
+            for &visit in &car.visits {
+                let bay = Key::from_index(usize::from(self.stays[visit as usize].bay));
+                plan.bays[VisitId::from_index(visit as usize)] = Some(bay);
+            }
+        }
+        plan
+    }
+
+    /// Places a car exactly as in `plan`, if that keeps every rule beside what stands already.
+    pub fn place_as_in(&mut self, car: usize, plan: &Plan, scratch: &mut Saved) -> bool {
+        let compiled = self.compiled;
+        if self.planned[car]
+            || compiled.cars[car].impossible.is_some()
+            || !plan.includes(compiled.problem, CarId::from_index(car))
+        {
+            return false;
+        }
+        scratch.clear();
+        self.take_out(car, scratch);
+        let mut good = self.choose_bays(car, plan);
+        for &index in &compiled.cars[car].operations {
+            good = good && self.place_one_as_in(index as usize, plan);
+        }
+        good = good && compiled.cars[car].visits.iter().all(|&visit| self.keeps_apart(car, visit as usize));
+        if good {
+            self.planned[car] = true;
+            self.price[car] = self.car_price(car);
+        } else {
+            self.put_back(scratch);
+        }
+        good
+    }
+
+    /// Gives each visit of a car the bay of `plan`, if it is free from its first start to its last end there.
+    fn choose_bays(&mut self, car: usize, plan: &Plan) -> bool {
+        let compiled = self.compiled;
+        compiled.cars[car].visits.iter().all(|&visit| {
+            let visit = visit as usize;
+            let id = VisitId::from_index(visit);
+            if compiled.visits[visit].operations.is_empty() || compiled.visits[visit].fact.is_some() {
+                return true;
+            }
+            let (Some(bay), Some(stay)) = (plan.bays.get(id).copied().flatten(), plan.occupation(compiled.problem, id))
+            else {
+                return false;
+            };
+            let (start, end) = (compiled.clock.ceil(stay.start()), compiled.clock.ceil(stay.end()));
+            let bay = bay.index() as u16;
+            if start < 0
+                || end > compiled.clock.horizon
+                || compiled.choices_of(visit).iter().all(|(own, _)| *own != bay)
+            {
+                return false;
+            }
+            let Ok((lower, upper)) = self.gap(visit, bay, start, end) else { return false };
+            let stay = &mut self.stays[visit];
+            (stay.bay, stay.lower, stay.upper) = (bay, lower, upper);
+            // Held from the beginning, so that another visit of the car does not take the same bay.
+            self.show(visit, start, end);
+            true
+        })
+    }
+
+    fn place_one_as_in(&mut self, index: usize, plan: &Plan) -> bool {
+        let compiled = self.compiled;
+        let Some(assignment) = &plan.operations[OperationId::from_index(index)] else { return false };
+        let operation = &compiled.operations[index];
+        let people = assignment.technicians.iter().map(|person| person.index());
+        let found = compiled.modes_of(index).iter().position(|mode| {
+            mode.overtime == assignment.overtime
+                && compiled.people_of(mode).iter().map(|&person| usize::from(person)).eq(people.clone())
+        });
+        let Some(position) = found else { return false };
+        let mode = &compiled.modes_of(index)[position];
+        let start = compiled.clock.ceil(assignment.start);
+        let fits = start >= operation.earliest
+            && start <= operation.latest
+            && start < NEVER
+            && compiled.clock.minute(start) == assignment.start.minutes()
+            && compiled.links_of(operation.before).iter().all(|link| {
+                let end = self.end[link.other as usize];
+                end + link.min <= start && start <= end + link.max
+            });
+        if !fits || start > compiled.clock.horizon {
+            return false;
+        }
+        let (first, end) =
+            compiled.calendars[mode.calendar as usize].first(start, mode.length, operation.interruptible);
+        if first != start || end > compiled.clock.horizon {
+            return false;
+        }
+        let free = compiled
+            .people_of(mode)
+            .iter()
+            .all(|&person| self.people[usize::from(person)].free_from(start, end) == start)
+            && compiled.needs_of(index).iter().all(|&(pool, pieces)| {
+                start == end || self.stocks[usize::from(pool)].free_from(start, end, pieces) == start
+            });
+        let wished = operation.again.filter(|again| again.price.is_none()).is_none_or(|again| {
+            let other = again.operation as usize;
+            price::shares_person(compiled, mode, other, self.mode[other])
+        });
+        let in_bay = operation.visit.is_none_or(|visit| {
+            let stay = self.stays[visit as usize];
+            end <= stay.upper && (start >= stay.lower || start >= stay.start)
+        });
+        if !free || !wished || !in_bay {
+            return false;
+        }
+        self.put(index, start, end, position);
+        if let Some(visit) = operation.visit {
+            self.grow(visit as usize, start, end);
+        }
+        true
+    }
+
+    /// Tells whether a visit overlaps no other on-vehicle visit of its car.
+    fn keeps_apart(&self, car: usize, visit: usize) -> bool {
+        let compiled = self.compiled;
+        let own = self.stays[visit];
+        !compiled.visits[visit].on_vehicle
+            || compiled.cars[car].visits.iter().map(|&other| other as usize).all(|other| {
+                let sibling = self.stays[other];
+                other == visit
+                    || !compiled.visits[other].on_vehicle
+                    || compiled.visits[other].operations.is_empty() && compiled.visits[visit].operations.is_empty()
+                    || sibling.end <= own.start
+                    || own.end <= sibling.start
+            })
+    }
+}
