@@ -7,9 +7,11 @@
 //! loop that shares the time among them).
 
 mod anytime;
+pub mod bound;
 pub mod compile;
 pub mod construct;
 pub mod format;
+mod improve;
 mod left_out;
 pub mod outcome;
 mod random;

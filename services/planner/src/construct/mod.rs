@@ -9,6 +9,9 @@ mod weight;
 mod weighted_slack;
 mod work;
 
+use fitup_model::Plan;
+use fitup_model::keyed::Key;
+
 use crate::compile::Compiled;
 use crate::schedule::{Saved, Schedule, Taste};
 
@@ -30,6 +33,28 @@ pub fn construct(schedule: &mut Schedule, rule: Rule) {
     let mut saved = Saved::default();
     let mut order = Vec::new();
     schedule.taste = Taste::PLAIN;
+    for car in cars {
+        let _ = insert_car(schedule, car, &mut order, &mut saved);
+    }
+}
+
+/// Places every car as in `plan` where that keeps the rules, then the others, in the order of their old starts.
+pub fn repair(schedule: &mut Schedule, plan: &Plan) {
+    let compiled = schedule.compiled;
+    if plan.operations.len() != compiled.operations.len() || plan.bays.len() != compiled.visits.len() {
+        return construct(schedule, RULES[0]);
+    }
+    let old_start = |car: usize| {
+        let operations = compiled.cars[car].operations.iter();
+        let starts =
+            operations.filter_map(|&index| Some(plan.operations[Key::from_index(index as usize)].as_ref()?.start));
+        starts.min().map_or(i64::MAX, |start| start.minutes())
+    };
+    let mut cars: Vec<usize> = (0..compiled.cars.len()).filter(|&car| !schedule.planned[car]).collect();
+    cars.sort_by_key(|&car| (!compiled.cars[car].committed, old_start(car), car));
+    let (mut saved, mut order) = (Saved::default(), Vec::new());
+    schedule.taste = Taste::PLAIN;
+    cars.retain(|&car| !schedule.place_as_in(car, plan, &mut saved));
     for car in cars {
         let _ = insert_car(schedule, car, &mut order, &mut saved);
     }

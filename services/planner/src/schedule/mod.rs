@@ -11,8 +11,10 @@ mod outside;
 mod place;
 mod plan;
 mod saved;
+mod snapshot;
 
 pub use saved::Saved;
+pub use snapshot::Snapshot;
 
 use fitup_model::Cost;
 

@@ -21,19 +21,24 @@ impl Saved {
         self.cars.clear();
     }
 
-    /// Returns the cars that were taken out, as a whole or in part.
-    pub fn cars(&self) -> impl Iterator<Item = usize> + '_ {
-        self.cars.iter().map(|(car, ..)| *car as usize)
+    /// Returns the number of cars that were taken out, as a whole or in part.
+    pub fn len(&self) -> usize {
+        self.cars.len()
+    }
+
+    /// Tells whether nothing was taken out.
+    pub fn is_empty(&self) -> bool {
+        self.cars.is_empty()
+    }
+
+    /// Returns the car at `position` of those taken out.
+    pub fn car(&self, position: usize) -> usize {
+        self.cars[position].0 as usize
     }
 
     /// Returns the summed price of the cars as they were.
     pub fn price(&self) -> Cost {
         self.cars.iter().map(|(_, price, _)| *price).sum()
-    }
-
-    /// Returns the operations that were taken out.
-    pub fn operations(&self) -> impl Iterator<Item = u32> + '_ {
-        self.operations.iter().map(|(index, ..)| *index)
     }
 }
 

@@ -1,0 +1,247 @@
+//! Better plans by ruin and recreate: take some cars or parts of cars out, put them back in another order and with another
+//! taste, keep the result if it is better or, by annealing, not much worse.
+//!
+//! Schrimpf et al. (2000), doi:10.1006/jcph.1999.6413; insertion with blinks after Christiaens and Vanden Berghe (2020),
+//! doi:10.1287/trsc.2019.0914; annealing of Kirkpatrick, Gelatt and Vecchi (1983), doi:10.1126/science.220.4598.671.
+//!
+//! A move picks what is taken out (one file a move); [`recreate`] puts it back.
+
+mod blockers;
+mod chain;
+mod neighbours;
+mod person;
+mod recreate;
+mod suffix;
+mod window;
+
+use fitup_model::Cost;
+
+use crate::compile::Compiled;
+use crate::random::Random;
+use crate::schedule::{Saved, Schedule, Snapshot};
+use crate::stop::Stop;
+
+/// What a move takes out.
+#[derive(Debug, Clone, Default)]
+struct Ruin {
+    /// Whole cars, in the order in which they were picked.
+    cars: Vec<u32>,
+    /// Parts of other cars: the car, and the range of its operations in `operations`.
+    parts: Vec<(u32, u32, u32)>,
+    operations: Vec<u32>,
+    /// By car: whether it is among the above.
+    taken: Vec<bool>,
+}
+
+impl Ruin {
+    fn clear(&mut self) {
+        for &car in &self.cars {
+            self.taken[car as usize] = false;
+        }
+        for &(car, ..) in &self.parts {
+            self.taken[car as usize] = false;
+        }
+        self.cars.clear();
+        self.parts.clear();
+        self.operations.clear();
+    }
+
+    /// Adds a whole car, unless it is in already.
+    fn add_car(&mut self, car: usize) {
+        if !std::mem::replace(&mut self.taken[car], true) {
+            self.cars.push(car as u32);
+        }
+    }
+}
+
+/// A move: picks what to take out of the current schedule; `false` if it finds nothing.
+type Pick = fn(&mut Search) -> bool;
+
+/// A move and how it has done.
+#[derive(Debug, Clone, Copy)]
+pub struct Move {
+    /// Name, that of its file.
+    pub name: &'static str,
+    pick: Pick,
+    /// How often it is tried, against the others.
+    weight: f64,
+    /// What came of it.
+    pub counts: Counts,
+}
+
+/// What came of a move.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Counts {
+    /// Something was taken out.
+    pub tried: u64,
+    /// Not all of it found a place.
+    pub failed: u64,
+    /// The result was kept.
+    pub kept: u64,
+    /// The result was the best so far.
+    pub best: u64,
+}
+
+/// Where the search takes its wish to stop and its temperature from.
+pub struct Budget<'s> {
+    /// Asks whether to stop and how much is used.
+    pub stop: &'s dyn Stop,
+    /// Iterations of this round.
+    pub iterations: u64,
+    /// The share used at the beginning and at the end of the round, where it goes by iterations.
+    pub by_iterations: Option<(f64, f64)>,
+    /// Where it goes by time: the round ends when this share is used.
+    pub until: f64,
+}
+
+/// One thread's search.
+pub struct Search<'c> {
+    compiled: &'c Compiled<'c>,
+    schedule: Schedule<'c>,
+    /// The best plan found by this search or given to it.
+    pub best: Snapshot,
+    /// Moves and their counts.
+    pub moves: Vec<Move>,
+    cost: Cost,
+    outside: Cost,
+    ruin: Ruin,
+    saved: Saved,
+    order: Vec<u32>,
+    key: Vec<i32>,
+    temperature: f64,
+}
+
+/// Hot and cold end of annealing, as shares of the mean price of a car.
+const HOT: f64 = 0.05;
+const COLD: f64 = 0.001;
+
+impl<'c> Search<'c> {
+    /// Returns a search that begins at `schedule`.
+    pub fn new(mut schedule: Schedule<'c>, random: Random) -> Search<'c> {
+        let compiled = schedule.compiled;
+        schedule.random = random;
+        let cost = schedule.cost();
+        let operations = compiled.operations.len();
+        let best = schedule.snapshot(cost);
+        let outside = schedule.outside_price();
+        let entry = |name, pick: Pick, weight| Move { name, pick, weight, counts: Counts::default() };
+        Search {
+            compiled,
+            schedule,
+            best,
+            moves: vec![entry("neighbours", neighbours::pick, 1.0)],
+            cost,
+            outside,
+            ruin: Ruin { taken: vec![false; compiled.cars.len()], ..Ruin::default() },
+            saved: Saved::default(),
+            order: Vec::with_capacity(operations),
+            key: vec![0; operations],
+            temperature: 0.0,
+        }
+    }
+
+    /// Goes on from `snapshot`.
+    pub fn adopt(&mut self, snapshot: &Snapshot) {
+        self.schedule.load(snapshot);
+        self.cost = snapshot.cost;
+        self.outside = self.schedule.outside_price();
+        if snapshot.cost < self.best.cost {
+            self.best.clone_from(snapshot);
+        }
+    }
+
+    /// Searches for a round and returns the number of iterations done.
+    pub fn run(&mut self, budget: &Budget) -> u64 {
+        let movable = self.compiled.cars.iter().any(|car| !car.operations.is_empty() && car.impossible.is_none());
+        if !movable {
+            return 0;
+        }
+        for iteration in 0..budget.iterations {
+            if iteration % 16 == 0 {
+                if budget.stop.should_stop() {
+                    return iteration;
+                }
+                let used = match budget.by_iterations {
+                    Some((from, to)) => from + (to - from) * iteration as f64 / budget.iterations as f64,
+                    None => budget.stop.used(),
+                };
+                if budget.by_iterations.is_none() && used >= budget.until {
+                    return iteration;
+                }
+                let mean = self.best.cost as f64 / self.compiled.cars.len() as f64;
+                self.temperature = mean * HOT * (COLD / HOT).powf(used);
+            }
+            self.step();
+        }
+        budget.iterations
+    }
+
+    fn step(&mut self) {
+        self.ruin.clear();
+        let choice = self.choose();
+        if !(self.moves[choice].pick)(self) {
+            return;
+        }
+        self.moves[choice].counts.tried += 1;
+        self.saved.clear();
+        for position in 0..self.ruin.cars.len() {
+            self.schedule.take_out(self.ruin.cars[position] as usize, &mut self.saved);
+        }
+        for position in 0..self.ruin.parts.len() {
+            let (car, from, until) = self.ruin.parts[position];
+            let operations = &self.ruin.operations[from as usize..until as usize];
+            self.schedule.take_out_part(car as usize, operations, &mut self.saved);
+        }
+        if !self.recreate() {
+            self.moves[choice].counts.failed += 1;
+            self.schedule.put_back(&self.saved);
+            return;
+        }
+        let before = self.saved.price();
+        let mut after = 0;
+        for position in 0..self.saved.len() {
+            let car = self.saved.car(position);
+            self.schedule.planned[car] = true;
+            let price = self.schedule.car_price(car);
+            self.schedule.price[car] = price;
+            after += price;
+        }
+        let mut change = after - before;
+        let mut cost = self.cost + change;
+        let mut outside = self.outside;
+        if self.compiled.is_makespan() {
+            cost = self.schedule.cost();
+            change = (cost - self.cost) * 20 + change;
+        } else if self.schedule.has_outside() {
+            outside = self.schedule.outside_price();
+            change += outside - self.outside;
+            cost += outside - self.outside;
+        }
+        if !self.accepts(change) {
+            self.schedule.put_back(&self.saved);
+            return;
+        }
+        self.moves[choice].counts.kept += 1;
+        (self.cost, self.outside) = (cost, outside);
+        if cost < self.best.cost {
+            self.moves[choice].counts.best += 1;
+            self.schedule.snapshot_into(cost, &mut self.best);
+        }
+    }
+
+    fn accepts(&mut self, change: Cost) -> bool {
+        change <= 0 || (change as f64) < -self.temperature * self.schedule.random.unit().max(1e-300).ln()
+    }
+
+    fn choose(&mut self) -> usize {
+        let total: f64 = self.moves.iter().map(|entry| entry.weight).sum();
+        let mut left = self.schedule.random.unit() * total;
+        for (index, entry) in self.moves.iter().enumerate() {
+            left -= entry.weight;
+            if left < 0.0 {
+                return index;
+            }
+        }
+        0
+    }
+}
