@@ -1,6 +1,8 @@
-//! What the tests share: problems made by hand or by chance, and slow answers to hold the fast ones against.
+//! What the tests share: problems made by hand, by chance or as published, and slow answers to hold the fast ones against.
 
 pub mod draft;
 pub mod exhaustive;
+pub mod instances;
 pub mod naive;
+pub mod planning;
 pub mod shops;

@@ -422,6 +422,11 @@ const CHANGES: &[(&str, &[Rule], Change)] = &[
         house(p, V_PULL, Some(BODY_2));
         house(p, V_GLASS, Some(BODY_1));
     }),
+    ("a bay that was closed before now", &[], |d, _| {
+        d.visits[VisitId::from_index(V_TEARDOWN)].bay = BayChoice::Free;
+        d.visits[VisitId::from_index(V_TEARDOWN)].class = d.visits[VisitId::from_index(V_PULL)].class;
+        d.calendars[d.bays[BayId::from_index(RACK)].calendar] = Calendar::new(vec![window(480, 900), window(2040, 2400)]);
+    }),
     ("a bay taken", &[Rule::BayDoubleBooked], |_, p| house(p, V_GLASS, Some(BODY_1))),
     ("a bay taken by a fact", &[Rule::BayDoubleBooked], |d, p| {
         let always = d.bays[BayId::from_index(BODY_1)].calendar;

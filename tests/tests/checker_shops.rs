@@ -52,8 +52,8 @@ fn changed(problem: &Problem, plan: &Plan, [what, which, how, more]: [u8; 4]) ->
     let id = OperationId::from_index(usize::from(which) % problem.operations.len());
     match (what % 6, &mut plan.operations[id]) {
         (0..=2, Some(assignment)) => {
-            assignment.start = assignment.start + steps(how);
-            assignment.end = assignment.end + steps(if what % 6 == 0 { how } else { more });
+            assignment.start += steps(how);
+            assignment.end += steps(if what % 6 == 0 { how } else { more });
         }
         (3, Some(assignment)) if !assignment.technicians.is_empty() && !problem.technicians.is_empty() => {
             let place = usize::from(how) % assignment.technicians.len();

@@ -109,7 +109,8 @@ rules! {
     UnwantedBay,
     /// A bay serves the class of each visit in it. Entered visits are exempt.
     BayClass,
-    /// A visit lies inside one window of its bay's calendar as a whole. Entered and settled visits are exempt.
+    /// A visit lies inside one window of its bay's calendar as a whole; what of it lies before `now` is not asked about.
+    /// Entered and settled visits are exempt.
     BayClosed,
     /// Two visits in one bay do not overlap, from first start to last end. Two settled visits may, and visits that are
     /// over hold no bay.

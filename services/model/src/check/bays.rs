@@ -27,6 +27,8 @@ pub(super) fn check(inspection: &mut Inspection) {
             inspection.report(Rule::BayClass, format!("{name} needs class \"{class}\", which {bay_name} is not"));
         }
         let Some(stay) = inspection.stay(id).filter(|_| !inspection.is_settled(id)) else { continue };
+        // Something of it is planned, so it ends after now unless it starts too early.
+        let stay = Window::new(stay.start().max(problem.now), stay.end()).unwrap_or(stay);
         let inside = |open: &Window| open.start() <= stay.start() && stay.end() <= open.end();
         if !problem.calendars[problem.bays[bay].calendar].windows().iter().any(inside) {
             let at = inspection.window(stay);
