@@ -359,11 +359,10 @@ impl Search<'_> {
     fn bay_suits(&self, visit: VisitId, bay: BayId) -> bool {
         let bay = &self.problem.bays[bay];
         let open = &self.open[bay.calendar.index()];
-        let now = self.problem.now.minutes();
         let Some((start, end)) = self.stay(visit) else { return false };
         let inside = |minute: i64| usize::try_from(minute).ok().and_then(|minute| open.get(minute)).copied();
         bay.classes.contains(&self.problem.visits[visit].class)
-            && (start.max(now)..end).all(|m| inside(m).unwrap_or(false))
+            && (start..end).all(|m| inside(m).unwrap_or(false))
     }
 
     /// Tells whether two visits are in one bay at once, or the same car in two.

@@ -300,7 +300,7 @@ fn same_person(draft: &mut Draft, tape: &mut Tape, operation: OperationId) {
     }
 }
 
-/// Says which bay a visit takes: mostly the one in which the car stands if something in it has started.
+/// Says which bay a visit takes: the one in which the car stands if something in it has started.
 fn settle(draft: &mut Draft, tape: &mut Tape, visit: VisitId) {
     let started =
         draft.data.operations.values().any(|operation| {
@@ -309,7 +309,7 @@ fn settle(draft: &mut Draft, tape: &mut Tape, visit: VisitId) {
     let choice = tape.below(8);
     let bay = some_bay(draft, tape);
     draft.data.visits[visit].bay = match choice {
-        0..=5 if started => BayChoice::Entered(bay),
+        _ if started => BayChoice::Entered(bay),
         6 => BayChoice::Pinned(bay),
         7 => BayChoice::Entered(bay),
         _ => BayChoice::Free,

@@ -409,11 +409,6 @@ const CHANGES: &[(&str, &[Rule], Change)] = &[
     }),
 
     ("no bay", &[Rule::MissingBay], |_, p| house(p, V_PULL, None)),
-    ("no recorded bay for what has started", &[], |d, p| {
-        d.visits[VisitId::from_index(V_TEARDOWN)].bay = BayChoice::Free;
-        d.operations[op(MEASURE)].visit = None;
-        house(p, V_TEARDOWN, None);
-    }),
     ("a bay for a car left out", &[Rule::UnwantedBay], |_, p| house(p, V_ABSENT, Some(BODY_1))),
     ("a bay for a car taken out", &[Rule::UnwantedBay], |_, p| p.operations[op(PRIME)] = None),
     ("a bay of another class", &[Rule::BayClass], |_, p| house(p, V_PULL, Some(BOOTH))),
@@ -421,11 +416,6 @@ const CHANGES: &[(&str, &[Rule], Change)] = &[
     ("a closed bay", &[Rule::BayClosed], |_, p| {
         house(p, V_PULL, Some(BODY_2));
         house(p, V_GLASS, Some(BODY_1));
-    }),
-    ("a bay that was closed before now", &[], |d, _| {
-        d.visits[VisitId::from_index(V_TEARDOWN)].bay = BayChoice::Free;
-        d.visits[VisitId::from_index(V_TEARDOWN)].class = d.visits[VisitId::from_index(V_PULL)].class;
-        d.calendars[d.bays[BayId::from_index(RACK)].calendar] = Calendar::new(vec![window(480, 900), window(2040, 2400)]);
     }),
     ("a bay taken", &[Rule::BayDoubleBooked], |_, p| house(p, V_GLASS, Some(BODY_1))),
     ("a bay taken by a fact", &[Rule::BayDoubleBooked], |d, p| {

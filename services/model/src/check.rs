@@ -103,14 +103,13 @@ rules! {
     MaxWait,
     /// A required same person is in both crews, of a planned operation and of the earlier one.
     SamePerson,
-    /// Each visit of a car in the plan has a bay; one that is settled may lack it if no bay is recorded as entered.
+    /// Each visit of a car in the plan has a bay.
     MissingBay,
     /// No visit of a car left out has a bay, unless it was entered.
     UnwantedBay,
     /// A bay serves the class of each visit in it. Entered visits are exempt.
     BayClass,
-    /// A visit lies inside one window of its bay's calendar as a whole; what of it lies before `now` is not asked about.
-    /// Entered and settled visits are exempt.
+    /// A visit lies inside one window of its bay's calendar as a whole. Entered visits are exempt.
     BayClosed,
     /// Two visits in one bay do not overlap, from first start to last end. Two settled visits may, and visits that are
     /// over hold no bay.

@@ -113,7 +113,8 @@ pub enum BayChoice {
     Free,
     /// This bay, by hand.
     Pinned(BayId),
-    /// The car stands in this bay already: class and calendar of the bay are no longer asked for.
+    /// The car stands in this bay already, or stood there: class and calendar of the bay are no longer asked for. A visit
+    /// of which an operation has started is always of this kind.
     Entered(BayId),
 }
 

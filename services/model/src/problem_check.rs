@@ -137,6 +137,12 @@ fn check_cars(data: &ProblemData, faults: &mut Faults) {
         if visit.published.is_some_and(|published| !data.bays.contains(published.bay)) {
             faults.add(format!("{path}.published.bay"), "no such bay");
         }
+        let has_started = |operation: &Operation| {
+            operation.visit == Some(id) && matches!(operation.commitment, Commitment::Started { .. })
+        };
+        if !matches!(visit.bay, BayChoice::Entered(_)) && data.operations.values().any(has_started) {
+            faults.add(format!("{path}.bay"), "a visit of which an operation has started has entered a bay");
+        }
         if !visit_has_operation[id.index()] {
             faults.add(path, "a visit has an operation");
         }

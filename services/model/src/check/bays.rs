@@ -10,7 +10,7 @@ pub(super) fn check(inspection: &mut Inspection) {
         let entered = matches!(visit.bay, BayChoice::Entered(_));
         let (name, included) = (inspection.visit(id), inspection.includes(visit.car));
         // That an entered visit without a bay stands in one is told by its own rule.
-        if inspection.plan.bays[id].is_none() && included && !entered && !inspection.is_settled(id) {
+        if inspection.plan.bays[id].is_none() && included && !entered {
             inspection.report(Rule::MissingBay, format!("{name} has no bay"));
         }
         let Some(bay) = inspection.bay_of(id) else { continue };
@@ -26,9 +26,7 @@ pub(super) fn check(inspection: &mut Inspection) {
             let class = &problem.bay_classes[visit.class];
             inspection.report(Rule::BayClass, format!("{name} needs class \"{class}\", which {bay_name} is not"));
         }
-        let Some(stay) = inspection.stay(id).filter(|_| !inspection.is_settled(id)) else { continue };
-        // Something of it is planned, so it ends after now unless it starts too early.
-        let stay = Window::new(stay.start().max(problem.now), stay.end()).unwrap_or(stay);
+        let Some(stay) = inspection.stay(id) else { continue };
         let inside = |open: &Window| open.start() <= stay.start() && stay.end() <= open.end();
         if !problem.calendars[problem.bays[bay].calendar].windows().iter().any(inside) {
             let at = inspection.window(stay);
