@@ -10,6 +10,7 @@
 use fitup_model::{Cost, check, cost};
 
 use crate::Options;
+use crate::bound::BoundProver;
 use crate::compile::Compiled;
 use crate::construct;
 use crate::improve::{Budget, Search};
@@ -52,6 +53,8 @@ pub struct View<'v, 'c> {
     pub stop: &'v dyn Stop,
     /// Where the limit is on iterations: how many the round has, to be taken as a measure of work.
     pub iterations: Option<u64>,
+    /// Where time is known: the share of it that is used at the end of the round.
+    pub until: Option<f64>,
 }
 
 /// What came of a round of a prover.
@@ -67,8 +70,7 @@ pub struct Found {
 
 /// Returns the provers to run beside the search.
 fn provers<'c>(compiled: &'c Compiled<'c>) -> Vec<Box<dyn Prover + 'c>> {
-    let _ = compiled;
-    Vec::new()
+    vec![Box::new(BoundProver::new(compiled))]
 }
 
 /// Plans `compiled`; see [`crate::plan`].
@@ -102,8 +104,14 @@ pub fn run<'c>(
     let mut iterations = 0;
     while gap(best.cost, bound) > options.gap && !stop.should_stop() {
         let Some(budget) = rounds.next(stop) else { break };
-        let view =
-            View { compiled, best: &best, bound, stop, iterations: options.iterations.map(|_| budget.iterations) };
+        let view = View {
+            compiled,
+            best: &best,
+            bound,
+            stop,
+            iterations: options.iterations.map(|_| budget.iterations),
+            until: budget.by_iterations.is_none().then_some(budget.until),
+        };
         let (done, found) = round(&mut searches, &mut provers, &budget, &view);
         iterations += done;
         let before = (best.cost, bound);
@@ -135,6 +143,7 @@ pub fn run<'c>(
             break;
         }
     }
+    if std::env::var("MOVES").is_ok() { for m in &searches[0].moves { eprintln!("{:12} {:?}", m.name, m.counts); } }
     finish(&facts, &first[0], &best, bound, iterations)
 }
 

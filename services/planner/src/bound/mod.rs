@@ -23,6 +23,7 @@ pub mod prices;
 
 mod field;
 mod pricing;
+mod prover;
 mod resources;
 mod tree;
 mod volume;
@@ -35,6 +36,7 @@ use field::Field;
 use lattice::{Lattice, SCALE};
 use pricing::{NO, Pricing, Scratch};
 pub use prices::Prices;
+pub(crate) use prover::BoundProver;
 use resources::Resource;
 use tree::Forest;
 use volume::Volume;
@@ -75,6 +77,9 @@ struct Look {
     /// The bound, in `1 / SCALE`; [`NO`] if some car has no way left.
     value: i64,
 }
+
+/// Stopped in the middle of a look: nothing was learnt.
+struct Stopped;
 
 impl<'c> Bounder<'c> {
     /// Starts from the bound that every car has alone.
@@ -140,11 +145,10 @@ impl<'c> Bounder<'c> {
                 return;
             }
             self.lower_target(target);
-            if self.wants_narrowing() {
-                self.narrow();
-                continue;
+            let done = if self.wants_narrowing() { self.narrow(stop) } else { self.iterate(stop) };
+            if done.is_err() {
+                return;
             }
-            self.iterate();
         }
     }
 
@@ -152,6 +156,9 @@ impl<'c> Bounder<'c> {
         if let Some(target) = target
             && self.target.is_none_or(|before| target < before)
         {
+            if self.target.is_none() && self.works {
+                self.forest.limit(self.compiled, (target - self.trivial).max(0));
+            }
             self.target = Some(target);
         }
     }
@@ -166,16 +173,16 @@ impl<'c> Bounder<'c> {
         self.target.is_some() && self.best_here.is_some() && slack < self.narrowed_at - self.narrowed_at / 5
     }
 
-    fn iterate(&mut self) {
+    fn iterate(&mut self, stop: &dyn Stop) -> Result<(), Stopped> {
         if self.best_here.is_some() {
             let target = self.target.map_or(1.05 * self.best as f64, |target| (target * SCALE) as f64);
             self.volume.step(&mut self.resources, self.best_here.unwrap_or(self.best) as f64, target);
         }
-        let look = self.look(|_, _, _, _| ());
+        let look = self.look(stop, |_, _, _, _| ())?;
         if look.value >= NO {
             self.closed = self.target.is_some();
             self.exhausted = true;
-            return;
+            return Ok(());
         }
         let before = self.best_here.map_or(f64::NEG_INFINITY, |best| best as f64);
         self.volume.learn(&self.resources, &self.used, look.value as f64, before);
@@ -184,6 +191,7 @@ impl<'c> Bounder<'c> {
         if self.volume.is_done() {
             self.refine();
         }
+        Ok(())
     }
 
     fn raise(&mut self, value: i64) {
@@ -206,7 +214,11 @@ impl<'c> Bounder<'c> {
     }
 
     /// Prices all cars at the present multipliers, and calls `and_then` with the tables of each and its price.
-    fn look(&mut self, mut and_then: impl FnMut(Pricing, usize, &mut tree::Tree, (i64, &mut Scratch))) -> Look {
+    fn look(
+        &mut self,
+        stop: &dyn Stop,
+        mut and_then: impl FnMut(Pricing, usize, &mut tree::Tree, (i64, &mut Scratch)),
+    ) -> Result<Look, Stopped> {
         self.field.fill(&self.resources, &self.forest.combinations);
         self.used.clear();
         self.used.resize(self.resources.iter().map(Resource::len).sum(), 0);
@@ -214,11 +226,14 @@ impl<'c> Bounder<'c> {
         let pricing = Pricing { compiled: self.compiled, field: &self.field };
         let mut value = -self.resources.iter().map(Resource::worth).sum::<i64>();
         for (car, tree) in self.forest.trees.iter_mut().enumerate() {
+            if stop.should_stop() {
+                return Err(Stopped);
+            }
             let left_out = if self.optional[car] { self.compiled.cars[car].left_out * SCALE } else { NO };
             let impossible = self.compiled.cars[car].impossible.is_some();
             let own = if impossible { NO } else { cheapest(pricing, car, tree, &mut self.scratch) };
             if own.min(left_out) >= NO {
-                return Look { value: NO };
+                return Ok(Look { value: NO });
             }
             value += own.min(left_out);
             if own <= left_out {
@@ -226,27 +241,27 @@ impl<'c> Bounder<'c> {
             }
             and_then(pricing, car, tree, (own, &mut self.scratch));
         }
-        Look { value }
+        Ok(Look { value })
     }
 
     /// Narrows the windows of all cars at the best multipliers.
-    fn narrow(&mut self) {
+    fn narrow(&mut self, stop: &dyn Stop) -> Result<(), Stopped> {
         self.volume.restore(&mut self.resources);
-        let look = self.look(|_, _, _, _| ());
+        let look = self.look(stop, |_, _, _, _| ())?;
         if look.value >= NO {
             (self.closed, self.exhausted) = (self.target.is_some(), true);
-            return;
+            return Ok(());
         }
         self.raise(look.value);
         self.best_here = Some(self.best_here.unwrap_or(look.value).max(look.value));
         let slack = self.slack(look.value);
         self.narrowed_at = slack;
         if slack < 0 {
-            return;
+            return Ok(());
         }
         let (mut optional, compiled) = (self.optional.clone(), self.compiled);
         let mut gone = false;
-        self.look(|pricing, car, tree, (own, scratch)| {
+        self.look(stop, |pricing, car, tree, (own, scratch)| {
             let left_out = if optional[car] { compiled.cars[car].left_out * SCALE } else { NO };
             let limit = own.min(left_out) + slack;
             optional[car] &= left_out <= limit;
@@ -255,9 +270,10 @@ impl<'c> Bounder<'c> {
                 tree.completion = (1, 0);
                 gone |= !optional[car];
             }
-        });
+        })?;
         self.optional = optional;
         (self.closed, self.exhausted) = (self.closed || gone, self.exhausted || gone);
+        Ok(())
     }
 }
 

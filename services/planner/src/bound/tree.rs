@@ -4,7 +4,8 @@
 //! keeps all links, so that what is cheapest with some of them costs no more.
 
 use super::resources::{Kind, Resource, choices};
-use crate::compile::{Compiled, Link, NEVER, Step};
+use crate::compile::{Compiled, Link, NEVER, Step, price};
+use fitup_model::Cost;
 
 /// Resources that are paid together, with the number of units of each.
 pub(super) type Combination = Vec<(u32, i64)>;
@@ -76,6 +77,28 @@ impl Forest {
         let mut combinations = Vec::new();
         let trees = (0..compiled.cars.len()).map(|car| tree(compiled, resources, car, &mut combinations)).collect();
         Forest { trees, combinations }
+    }
+
+    /// Cuts off completions of each car that cost more than `slack` above its least price.
+    pub fn limit(&mut self, compiled: &Compiled, slack: Cost) {
+        for (car, tree) in self.trees.iter_mut().enumerate() {
+            let most = compiled.cars[car].least.saturating_add(slack);
+            let (mut low, mut high) = (0, compiled.clock.horizon);
+            while low < high {
+                let middle = low + (high - low + 1) / 2;
+                if price::of_completion(compiled, car, middle) <= most {
+                    low = middle;
+                } else {
+                    high = middle - 1;
+                }
+            }
+            tree.completion.1 = low;
+            for node in &mut tree.nodes {
+                let operation = &compiled.operations[node.operation as usize];
+                node.end.1 = node.end.1.min(low - (operation.tail - operation.shortest));
+                node.start.1 = node.start.1.min(node.end.1 - operation.shortest);
+            }
+        }
     }
 }
 
