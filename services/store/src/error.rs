@@ -5,6 +5,8 @@ use std::path::PathBuf;
 use fitup_model::Fault;
 use uuid::Uuid;
 
+use crate::change::Refusal;
+
 /// Why nothing was read, or nothing changed.
 #[derive(Debug, thiserror::Error)]
 pub enum Error {
@@ -86,6 +88,22 @@ pub enum Error {
     Database(#[source] sqlx::Error),
 }
 
+impl Error {
+    /// Returns the error for an edit of the resource `name` that was refused.
+    pub(crate) fn refused(name: String, refusal: Refusal) -> Error {
+        match refusal {
+            Refusal::Faults(faults) => Error::Faults(faults),
+            Refusal::Forbidden(message) => Error::Forbidden { name, message },
+        }
+    }
+}
+
+impl From<sqlx::Error> for Error {
+    fn from(error: sqlx::Error) -> Error {
+        crate::sqlite::classify(error)
+    }
+}
+
 /// Why a database cannot be opened.
 #[derive(Debug, thiserror::Error)]
 pub enum OpenError {
@@ -114,14 +132,11 @@ pub enum OpenError {
         /// The newest schema that this program knows.
         known: i64,
     },
-    /// Another program has made the database.
-    #[error("{database} is not a database of fitup")]
+    /// It is not a database, or one of another program.
+    #[error("{database} is not a database of fitup; choose another data folder")]
     Foreign {
         /// The database.
         database: String,
-        /// What is odd about it.
-        #[source]
-        source: sqlx::Error,
     },
     /// A migration that was applied reads differently here.
     #[error("database {database} was made by a changed program: migration {version} differs")]

@@ -6,8 +6,10 @@
 //! The store reads no clock and draws no random numbers: times and ids come in as arguments.
 
 pub mod change;
+mod difference;
 pub mod error;
 pub mod record;
+pub mod sqlite;
 pub mod store;
 
 pub use change::{Answer, Change, Encode, Refusal, Request};
@@ -16,4 +18,5 @@ pub use record::{
     AuditEntry, ClaimedRun, NewPlan, NewPlanRun, OrderFilter, OrderRecord, Page, Phase, PlanRecord, PlanRunRecord,
     PlanState, RunEnd, RunLimits, RunProgress, RunState, ShopRecord, Snapshot,
 };
+pub use sqlite::SqliteStore;
 pub use store::{OrderDraft, OrderEdit, ShopEdit, Store};

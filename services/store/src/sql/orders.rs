@@ -1,0 +1,164 @@
+//! Repair orders.
+
+use fitup_model::{OrderFacts, OrderState};
+
+use super::order_rows::{self, Selection, state_word};
+use super::rows::micros;
+use super::{Connection, audit, order_children, shops};
+use crate::change::Change;
+use crate::difference::{Difference, Fields, order_fields};
+use crate::error::Error;
+use crate::record::{OrderFilter, OrderRecord, Page};
+use crate::store::{OrderDraft, OrderEdit};
+
+/// Returns the name of an order.
+pub fn name(shop: &str, order: &str) -> String {
+    format!("shops/{shop}/orders/{order}")
+}
+
+/// Returns an order.
+pub async fn get(connection: &mut Connection, shop: &str, order: &str) -> Result<OrderRecord, Error> {
+    let found = order_rows::load(connection, Selection::one(shop, order)).await?.pop();
+    found.ok_or_else(|| Error::NotFound { name: name(shop, order) })
+}
+
+/// Returns orders of a shop by id.
+pub async fn list(
+    connection: &mut Connection,
+    shop: &str,
+    filter: &OrderFilter,
+    page: &Page,
+) -> Result<Vec<OrderRecord>, Error> {
+    shops::revision(connection, shop).await?;
+    let states = order_rows::states(&filter.states);
+    let ids: Vec<(String,)> = sqlx::query_as(
+        "select order_id
+        from repair_order
+        where shop_id = $1
+            and order_id > $2
+            and state in ($3, $4, $5)
+        order by order_id
+        limit $6",
+    )
+    .bind(shop)
+    .bind(page.after.as_deref().unwrap_or(""))
+    .bind(states[0])
+    .bind(states[1])
+    .bind(states[2])
+    .bind(i64::from(page.limit))
+    .fetch_all(&mut *connection)
+    .await?;
+    match (ids.first(), ids.last()) {
+        (Some((first,)), Some((last,))) => order_rows::load(connection, Selection { shop, first, last, states }).await,
+        _ => Ok(Vec::new()),
+    }
+}
+
+/// Returns all open orders of a shop by id.
+pub async fn open(connection: &mut Connection, shop: &str) -> Result<Vec<OrderRecord>, Error> {
+    let states = order_rows::states(&[OrderState::Open]);
+    // Ids are small letters, digits and hyphens: all between the empty text and a tilde.
+    order_rows::load(connection, Selection { shop, first: "", last: "~", states }).await
+}
+
+/// Enters an order.
+pub async fn create(
+    connection: &mut Connection,
+    change: &Change,
+    shop: &str,
+    draft: OrderDraft,
+) -> Result<OrderRecord, Error> {
+    let stored = shops::get(connection, shop).await?;
+    let facts = draft(&stored.facts).map_err(|refusal| Error::refused(shops::name(shop), refusal))?;
+    let done = sqlx::query(
+        "insert into repair_order (
+            shop_id, order_id, vehicle, note, state, arrival_time, arrived, promise_time, late_weight, flow_weight,
+            version, create_time, update_time
+        )
+        values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, 1, $11, $11)
+        on conflict (shop_id, order_id) do nothing",
+    )
+    .bind(shop)
+    .bind(&facts.id)
+    .bind(&facts.vehicle)
+    .bind(&facts.note)
+    .bind(state_word(facts.state()))
+    .bind(micros(facts.arrival_time))
+    .bind(facts.arrived)
+    .bind(facts.promise_time.map(micros))
+    .bind(facts.late_weight.map(i64::from))
+    .bind(facts.flow_weight.map(i64::from))
+    .bind(micros(change.at))
+    .execute(&mut *connection)
+    .await?;
+    if done.rows_affected() == 0 {
+        return Err(Error::AlreadyExists { name: name(shop, &facts.id) });
+    }
+    order_children::add(connection, shop, &facts).await?;
+    let difference = Difference::between(Fields::new(), order_fields(&facts));
+    count(connection, change, shop, &facts, "create", difference).await?;
+    get(connection, shop, &facts.id).await
+}
+
+/// Changes an order.
+pub async fn update(
+    connection: &mut Connection,
+    change: &Change,
+    shop: &str,
+    order: &str,
+    etag: Option<&str>,
+    edit: OrderEdit,
+) -> Result<OrderRecord, Error> {
+    let stored_shop = shops::get(connection, shop).await?;
+    let stored = get(connection, shop, order).await?;
+    shops::expect_etag(etag, &stored.etag, || name(shop, order))?;
+    let edited = edit(&stored.facts, &stored_shop.facts);
+    let facts = edited.map_err(|refusal| Error::refused(name(shop, order), refusal))?;
+    if facts == stored.facts {
+        return Ok(stored);
+    }
+    if facts.id != order {
+        let message = format!("order {order:?} cannot be renamed");
+        return Err(Error::Forbidden { name: name(shop, order), message });
+    }
+    sqlx::query(
+        "update repair_order
+        set vehicle = $3, note = $4, state = $5, arrival_time = $6, arrived = $7, promise_time = $8, late_weight = $9,
+            flow_weight = $10, version = version + 1, update_time = $11
+        where shop_id = $1
+            and order_id = $2",
+    )
+    .bind(shop)
+    .bind(order)
+    .bind(&facts.vehicle)
+    .bind(&facts.note)
+    .bind(state_word(facts.state()))
+    .bind(micros(facts.arrival_time))
+    .bind(facts.arrived)
+    .bind(facts.promise_time.map(micros))
+    .bind(facts.late_weight.map(i64::from))
+    .bind(facts.flow_weight.map(i64::from))
+    .bind(micros(change.at))
+    .execute(&mut *connection)
+    .await?;
+    order_children::remove(connection, shop, order).await?;
+    order_children::add(connection, shop, &facts).await?;
+    let difference = Difference::between(order_fields(&stored.facts), order_fields(&facts));
+    count(connection, change, shop, &facts, "update", difference).await?;
+    get(connection, shop, order).await
+}
+
+/// Counts the change of an order in its shop and appends it to the audit trail.
+async fn count(
+    connection: &mut Connection,
+    change: &Change,
+    shop: &str,
+    facts: &OrderFacts,
+    action: &'static str,
+    difference: Difference,
+) -> Result<(), Error> {
+    let revision = shops::count_change(connection, shop).await?;
+    let resource = name(shop, &facts.id);
+    let event = audit::Event { shop, resource, action, revisions: (revision - 1, revision), difference };
+    audit::append(connection, change, event).await
+}

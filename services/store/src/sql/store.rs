@@ -1,0 +1,235 @@
+//! [`Store`], one method a transaction.
+
+use async_trait::async_trait;
+use fitup_model::ShopFacts;
+use jiff::Timestamp;
+
+use super::{Connection, Handle, audit, orders, plans, requests, runs, shops};
+use crate::change::{Answer, Change, Encode};
+use crate::error::Error;
+use crate::record::{
+    AuditEntry, ClaimedRun, NewPlan, NewPlanRun, OrderFilter, OrderRecord, Page, PlanRecord, PlanRunRecord, RunEnd,
+    RunProgress, ShopRecord, Snapshot,
+};
+use crate::store::{OrderDraft, OrderEdit, ShopEdit, Store};
+
+/// Reads in one transaction.
+macro_rules! read {
+    ($store:ident, |$connection:ident| $body:expr) => {{
+        let mut transaction = $store.begin_reading().await?;
+        let $connection: &mut Connection = &mut transaction;
+        $body.await
+    }};
+}
+
+/// Changes in one transaction.
+macro_rules! write {
+    ($store:ident, |$connection:ident| $body:expr) => {{
+        let mut transaction = $store.begin().await?;
+        let $connection: &mut Connection = &mut transaction;
+        let value = $body.await?;
+        transaction.commit().await?;
+        Ok(value)
+    }};
+}
+
+/// Changes in one transaction, unless the request was answered before.
+macro_rules! answer {
+    ($store:ident, $change:ident, $encode:ident, |$connection:ident| $body:expr) => {{
+        let mut transaction = $store.begin().await?;
+        let $connection: &mut Connection = &mut transaction;
+        if let Some(response) = requests::find($connection, $change).await? {
+            return Ok(Answer::Repeated(response));
+        }
+        let value = $body.await?;
+        requests::keep($connection, $change, || $encode(&value)).await?;
+        transaction.commit().await?;
+        Ok(Answer::Fresh(value))
+    }};
+}
+
+#[async_trait]
+impl Store for Handle {
+    async fn get_shop(&self, shop: &str) -> Result<ShopRecord, Error> {
+        read!(self, |connection| shops::get(connection, shop))
+    }
+
+    async fn list_shops(&self, page: Page) -> Result<Vec<ShopRecord>, Error> {
+        read!(self, |connection| shops::list(connection, &page))
+    }
+
+    async fn create_shop(
+        &self,
+        change: &Change,
+        facts: ShopFacts,
+        encode: Encode<ShopRecord>,
+    ) -> Result<Answer<ShopRecord>, Error> {
+        answer!(self, change, encode, |connection| shops::create(connection, change, &facts))
+    }
+
+    async fn update_shop(
+        &self,
+        change: &Change,
+        shop: &str,
+        etag: Option<&str>,
+        edit: ShopEdit,
+        encode: Encode<ShopRecord>,
+    ) -> Result<Answer<ShopRecord>, Error> {
+        answer!(self, change, encode, |connection| shops::update(connection, change, shop, etag, edit))
+    }
+
+    async fn delete_shop(
+        &self,
+        change: &Change,
+        shop: &str,
+        etag: Option<&str>,
+        encode: Encode<()>,
+    ) -> Result<Answer<()>, Error> {
+        answer!(self, change, encode, |connection| shops::delete(connection, change, shop, etag))
+    }
+
+    async fn get_order(&self, shop: &str, order: &str) -> Result<OrderRecord, Error> {
+        read!(self, |connection| orders::get(connection, shop, order))
+    }
+
+    async fn list_orders(&self, shop: &str, filter: OrderFilter, page: Page) -> Result<Vec<OrderRecord>, Error> {
+        read!(self, |connection| orders::list(connection, shop, &filter, &page))
+    }
+
+    async fn create_order(
+        &self,
+        change: &Change,
+        shop: &str,
+        draft: OrderDraft,
+        encode: Encode<OrderRecord>,
+    ) -> Result<Answer<OrderRecord>, Error> {
+        answer!(self, change, encode, |connection| orders::create(connection, change, shop, draft))
+    }
+
+    async fn update_order(
+        &self,
+        change: &Change,
+        shop: &str,
+        order: &str,
+        etag: Option<&str>,
+        edit: OrderEdit,
+        encode: Encode<OrderRecord>,
+    ) -> Result<Answer<OrderRecord>, Error> {
+        answer!(self, change, encode, |connection| orders::update(connection, change, shop, order, etag, edit))
+    }
+
+    async fn snapshot(&self, shop: &str) -> Result<Snapshot, Error> {
+        read!(self, |connection| runs::snapshot(connection, shop))
+    }
+
+    async fn save_plan(&self, change: &Change, shop: &str, plan: NewPlan) -> Result<PlanRecord, Error> {
+        write!(self, |connection| plans::save(connection, change, shop, &plan, None))
+    }
+
+    async fn get_plan(&self, shop: &str, plan: &str) -> Result<PlanRecord, Error> {
+        read!(self, |connection| plans::get(connection, shop, plan))
+    }
+
+    async fn latest_plan(&self, shop: &str) -> Result<Option<PlanRecord>, Error> {
+        read!(self, |connection| plans::latest(connection, shop))
+    }
+
+    async fn list_plans(&self, shop: &str, page: Page) -> Result<Vec<PlanRecord>, Error> {
+        read!(self, |connection| plans::list(connection, shop, &page))
+    }
+
+    async fn publish_plan(
+        &self,
+        change: &Change,
+        shop: &str,
+        plan: &str,
+        encode: Encode<PlanRecord>,
+    ) -> Result<Answer<PlanRecord>, Error> {
+        answer!(self, change, encode, |connection| plans::publish(connection, change, shop, plan))
+    }
+
+    async fn create_run(
+        &self,
+        change: &Change,
+        shop: &str,
+        run: NewPlanRun,
+        encode: Encode<PlanRunRecord>,
+    ) -> Result<Answer<PlanRunRecord>, Error> {
+        answer!(self, change, encode, |connection| runs::create(connection, change, shop, &run))
+    }
+
+    async fn get_run(&self, shop: &str, run: &str) -> Result<PlanRunRecord, Error> {
+        read!(self, |connection| runs::get(connection, shop, run))
+    }
+
+    async fn list_runs(&self, shop: &str, page: Page) -> Result<Vec<PlanRunRecord>, Error> {
+        read!(self, |connection| runs::list(connection, shop, &page))
+    }
+
+    async fn claim_run(
+        &self,
+        now: Timestamp,
+        worker: &str,
+        lease_time: Timestamp,
+    ) -> Result<Option<ClaimedRun>, Error> {
+        // Most of the time nothing waits: do not queue for the writer then.
+        let waiting: bool = read!(self, |connection| runs::is_any_queued(connection))?;
+        if !waiting {
+            return Ok(None);
+        }
+        write!(self, |connection| runs::claim(connection, now, worker, lease_time))
+    }
+
+    async fn report_run(
+        &self,
+        shop: &str,
+        run: &str,
+        worker: &str,
+        lease_time: Timestamp,
+        progress: RunProgress,
+    ) -> Result<PlanRunRecord, Error> {
+        write!(self, |connection| runs::report(connection, shop, run, worker, lease_time, progress))
+    }
+
+    async fn finish_run(
+        &self,
+        change: &Change,
+        shop: &str,
+        run: &str,
+        worker: &str,
+        progress: RunProgress,
+        end: RunEnd,
+    ) -> Result<PlanRunRecord, Error> {
+        write!(self, |connection| runs::finish(connection, change, shop, run, worker, progress, end))
+    }
+
+    async fn cancel_run(
+        &self,
+        change: &Change,
+        shop: &str,
+        run: &str,
+        encode: Encode<PlanRunRecord>,
+    ) -> Result<Answer<PlanRunRecord>, Error> {
+        answer!(self, change, encode, |connection| runs::cancel(connection, change, shop, run))
+    }
+
+    async fn requeue_expired_runs(&self, change: &Change, attempt_limit: u32) -> Result<Vec<PlanRunRecord>, Error> {
+        write!(self, |connection| runs::requeue_expired(connection, change, attempt_limit))
+    }
+
+    async fn list_audit(&self, shop: &str, after_sequence: i64, limit: u32) -> Result<Vec<AuditEntry>, Error> {
+        read!(self, |connection| audit::list(connection, shop, after_sequence, limit))
+    }
+
+    async fn purge_requests(&self, before: Timestamp) -> Result<u64, Error> {
+        write!(self, |connection| requests::purge(connection, before))
+    }
+
+    async fn ping(&self) -> Result<(), Error> {
+        read!(self, |connection| requests::ping(connection))
+    }
+
+    async fn close(&self) {
+        self.close_all().await;
+    }
+}
