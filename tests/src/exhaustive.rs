@@ -361,8 +361,7 @@ impl Search<'_> {
         let open = &self.open[bay.calendar.index()];
         let Some((start, end)) = self.stay(visit) else { return false };
         let inside = |minute: i64| usize::try_from(minute).ok().and_then(|minute| open.get(minute)).copied();
-        bay.classes.contains(&self.problem.visits[visit].class)
-            && (start..end).all(|m| inside(m).unwrap_or(false))
+        bay.classes.contains(&self.problem.visits[visit].class) && (start..end).all(|m| inside(m).unwrap_or(false))
     }
 
     /// Tells whether two visits are in one bay at once, or the same car in two.

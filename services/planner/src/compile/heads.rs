@@ -10,7 +10,8 @@ impl Compiled<'_> {
     pub(super) fn find_heads_and_tails(&mut self) {
         for car in 0..self.cars.len() {
             let order = self.cars[car].operations.clone();
-            let mut completion = 0;
+            // Where all has happened, perhaps before the origin, facts alone count.
+            let mut completion = if order.is_empty() { Step::MIN / 2 } else { 0 };
             for &index in &order {
                 let (start, end) = self.earliest(index as usize);
                 self.operations[index as usize].head = start;
