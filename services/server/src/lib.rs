@@ -1,1 +1,25 @@
-//! placeholder
+//! The server of fitup: shops, repair orders and plans over gRPC, kept in a database, planned on threads of its own.
+//!
+//! Read in this order: [`serve()`] (the whole), [`config`] (its settings), `shop_service`, `order_service` and
+//! `plan_service` (one method each for what can be asked), [`convert`] (contract ↔ model), [`plan_runs`] and [`search`]
+//! (how plans are made), [`request`] and [`page`] (repeats and pages), [`error`] (every refusal), [`layer`] (what stands
+//! before all of it).
+
+pub mod clock;
+pub mod config;
+pub mod convert;
+pub mod error;
+pub mod layer;
+pub mod left_out;
+pub mod order_service;
+pub mod page;
+pub mod plan_runs;
+pub mod plan_service;
+pub mod port_file;
+pub mod request;
+pub mod search;
+pub mod serve;
+pub mod shop_service;
+
+pub use config::Config;
+pub use serve::{ServeError, serve};

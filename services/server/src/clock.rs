@@ -1,0 +1,37 @@
+//! What time it is.
+
+use std::time::Instant;
+
+use jiff::{SignedDuration, Timestamp};
+
+/// The clock of the service: the machine's, or one that was set when the service started.
+#[derive(Debug, Clone, Copy)]
+pub enum Clock {
+    /// The machine's.
+    Machine,
+    /// Showed `start` at `since` and has run on from there: for demos, rehearsals and tests.
+    Set {
+        /// What it showed.
+        start: Timestamp,
+        /// When that was.
+        since: Instant,
+    },
+}
+
+impl Clock {
+    /// Returns a clock that shows `start` now, or the machine's.
+    pub fn new(start: Option<Timestamp>) -> Clock {
+        start.map_or(Clock::Machine, |start| Clock::Set { start, since: Instant::now() })
+    }
+
+    /// Returns the time.
+    pub fn now(&self) -> Timestamp {
+        match self {
+            Clock::Machine => Timestamp::now(),
+            Clock::Set { start, since } => {
+                let passed = SignedDuration::try_from(since.elapsed()).unwrap_or(SignedDuration::MAX);
+                start.saturating_add(passed).unwrap_or(Timestamp::MAX)
+            }
+        }
+    }
+}

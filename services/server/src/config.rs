@@ -1,0 +1,117 @@
+//! Settings: each is a flag of `fitupd` and an environment variable, with the doc comment as its help.
+
+use std::path::PathBuf;
+use std::thread::available_parallelism;
+use std::time::Duration;
+
+use jiff::Timestamp;
+
+/// How to serve.
+#[derive(Debug, Clone, clap::Args)]
+pub struct Config {
+    /// Folder of the database; made if only its last part is missing
+    #[arg(long, env = "FITUPD_DATA", value_name = "DIR", default_value = "fitup-data")]
+    pub data: PathBuf,
+
+    /// Write the address to this file once calls are answered, for scripts; it is replaced as a whole
+    #[arg(long, env = "FITUPD_PORT_FILE", value_name = "PATH")]
+    pub port_file: Option<PathBuf>,
+
+    /// Threads that search for plans, in all; by default one for each core
+    #[arg(long, env = "FITUPD_SOLVER_THREADS", value_name = "N", default_value_t = cores(),
+          value_parser = at_least_one)]
+    pub solver_threads: usize,
+
+    /// Plan runs at once, which share the solver threads; by default one for every two cores
+    #[arg(long, env = "FITUPD_PLAN_RUNS", value_name = "N", default_value_t = cores().div_ceil(2),
+          value_parser = at_least_one)]
+    pub plan_runs: usize,
+
+    /// Plan runs of one shop that may wait or run; more are refused
+    #[arg(long, env = "FITUPD_QUEUE_LIMIT", value_name = "N", default_value_t = 8,
+          value_parser = clap::value_parser!(u32).range(1..=1000))]
+    pub queue_limit: u32,
+
+    /// Largest message taken, in bytes
+    #[arg(long, env = "FITUPD_MESSAGE_LIMIT", value_name = "BYTES", default_value_t = 16 * 1024 * 1024,
+          value_parser = clap::value_parser!(u32).range(1024..=1024 * 1024 * 1024))]
+    pub message_limit: u32,
+
+    /// Calls at once on one connection
+    #[arg(long, env = "FITUPD_STREAM_LIMIT", value_name = "N", default_value_t = 256,
+          value_parser = clap::value_parser!(u32).range(1..=100_000))]
+    pub stream_limit: u32,
+
+    /// Believe that this is the time at the start, and run on from there: for demos and rehearsals
+    #[arg(long, env = "FITUPD_CLOCK_START", value_name = "RFC3339")]
+    pub clock_start: Option<Timestamp>,
+
+    /// Seconds that calls under way have to end after SIGTERM or SIGINT
+    #[arg(long = "drain-seconds", env = "FITUPD_DRAIN_SECONDS", value_name = "N", default_value = "10",
+          value_parser = seconds)]
+    pub drain: Duration,
+
+    /// Seconds after which a plan run is taken from a server that is not heard of
+    #[arg(long = "lease-seconds", env = "FITUPD_LEASE_SECONDS", value_name = "N", default_value = "10",
+          value_parser = lease_seconds)]
+    pub lease: Duration,
+}
+
+fn cores() -> usize {
+    available_parallelism().map_or(1, usize::from)
+}
+
+fn at_least_one(text: &str) -> Result<usize, String> {
+    text.parse().ok().filter(|count| (1..=1024).contains(count)).ok_or_else(|| "use a number, 1 to 1024".into())
+}
+
+fn seconds(text: &str) -> Result<Duration, String> {
+    let number: Option<u64> = text.parse().ok().filter(|seconds| *seconds <= 3600);
+    number.map(Duration::from_secs).ok_or_else(|| "use a number of seconds, 0 to 3600".into())
+}
+
+fn lease_seconds(text: &str) -> Result<Duration, String> {
+    seconds(text).and_then(|lease| if lease.is_zero() { Err("use at least one second".into()) } else { Ok(lease) })
+}
+
+#[cfg(test)]
+mod tests {
+    use clap::Parser;
+
+    use super::*;
+
+    #[derive(Parser)]
+    struct Cli {
+        #[command(flatten)]
+        config: Config,
+    }
+
+    fn parse(arguments: &[&str]) -> Result<Config, String> {
+        let arguments = ["fitupd"].iter().chain(arguments);
+        Cli::try_parse_from(arguments).map(|cli| cli.config).map_err(|error| error.to_string())
+    }
+
+    #[test]
+    fn defaults_serve() {
+        let config = parse(&[]).unwrap();
+        assert!(config.solver_threads >= config.plan_runs && config.plan_runs >= 1);
+        assert_eq!(config.drain, Duration::from_secs(10));
+    }
+
+    #[test]
+    fn odd_settings_are_refused() {
+        for odd in [
+            ["--solver-threads", "0"],
+            ["--plan-runs", "1025"],
+            ["--queue-limit", "0"],
+            ["--message-limit", "12"],
+            ["--clock-start", "yesterday"],
+            ["--drain-seconds", "forever"],
+            ["--lease-seconds", "0"],
+        ] {
+            let error = parse(&odd).unwrap_err();
+            assert!(error.contains(odd[0]), "{error}");
+        }
+        assert!(parse(&["--clock-start", "2031-05-04T07:00:00-05:00"]).is_ok());
+    }
+}

@@ -1,0 +1,131 @@
+//! One search: from what was claimed to a checked timetable. Runs on a thread of its own.
+
+use std::time::{Duration, Instant};
+
+use fitup_model::timetable::Quality;
+use fitup_model::{Shop, Timetable};
+use fitup_planner::{AnyOf, Options, Outcome, Solved, Stop};
+use fitup_store::{ClaimedRun, Phase, RunProgress};
+
+use crate::convert::plan_run::DEFAULT_TIME_LIMIT;
+use crate::left_out;
+
+/// What a search ends with.
+#[derive(Debug)]
+pub enum Found {
+    /// A plan that has passed the checker.
+    Plan(Box<Timetable>),
+    /// No plan before it was stopped.
+    Nothing,
+    /// There is no plan to be had: why, for people.
+    Failure(String),
+}
+
+/// Searches until `stop` or the limits of the run say so, and tells `report` how far it is.
+///
+/// Whatever the planner says, no plan leaves here that the checker has not passed.
+pub fn search(claimed: &ClaimedRun, threads: usize, stop: &dyn Stop, report: &(dyn Fn(RunProgress) + Sync)) -> Found {
+    let limits = &claimed.run.limits;
+    let time_limit = limits.time_limit.unwrap_or(DEFAULT_TIME_LIMIT);
+    let deadline = Deadline::new(time_limit.unsigned_abs());
+    let planning = match snapshot(claimed) {
+        Ok(planning) => planning,
+        Err(failure) => return Found::Failure(failure),
+    };
+    let options = Options {
+        seed: limits.seed.cast_unsigned(),
+        threads,
+        iterations: limits.iteration_limit.and_then(|limit| u64::try_from(limit).ok()),
+        gap: limits.gap_limit,
+        start: None,
+    };
+    let stops: [&dyn Stop; 2] = [&deadline, stop];
+    let on_progress = |progress: &fitup_planner::Progress| report(to_progress(progress));
+    match fitup_planner::plan(&planning.problem, &options, &AnyOf(&stops), &on_progress) {
+        Outcome::Optimal(solved) => checked(&planning, &solved, Quality::Optimal),
+        Outcome::Feasible(solved) => checked(&planning, &solved, Quality::Feasible),
+        Outcome::Infeasible(violations) => {
+            let messages: Vec<&str> = violations.iter().map(|violation| violation.message.as_str()).collect();
+            Found::Failure(format!(
+                "what has happened breaks the rules, whatever is planned for the rest; correct the progress of the \
+                 orders: {}",
+                messages.join("; ")
+            ))
+        }
+        Outcome::Unknown { .. } => Found::Nothing,
+    }
+}
+
+fn snapshot(claimed: &ClaimedRun) -> Result<fitup_model::snapshot::Planning, String> {
+    let stored = &claimed.snapshot;
+    let shop = Shop::new(stored.shop.facts.clone()).map_err(|faults| {
+        let faults: Vec<String> = faults.iter().map(ToString::to_string).collect();
+        format!("the shop no longer holds together; mend it first: {}", faults.join("; "))
+    })?;
+    let snapshot = fitup_model::snapshot::Snapshot {
+        shop,
+        orders: stored.orders.iter().map(|order| order.facts.clone()).collect(),
+        published: stored.published.as_ref().map(|plan| plan.timetable.clone()),
+        now: claimed.run.as_of_time,
+    };
+    snapshot.planning().map_err(|error| format!("the time to plan for is out of reach: {error}"))
+}
+
+fn checked(planning: &fitup_model::snapshot::Planning, solved: &Solved, quality: Quality) -> Found {
+    let show = |time| planning.instant(time).to_string();
+    let violations = fitup_model::check::check_with(&planning.problem, &solved.plan, &show);
+    if violations.is_empty() {
+        let left_out = left_out::describe(&planning.problem, &solved.left_out);
+        return Found::Plan(Box::new(planning.timetable(&solved.plan, quality, solved.bound, left_out)));
+    }
+    for violation in &violations {
+        tracing::error!(rule = ?violation.rule, message = violation.message, "the planner broke a rule");
+    }
+    Found::Failure("the plan did not pass the checker and was dropped: a bug; the server's log has the details".into())
+}
+
+fn to_progress(progress: &fitup_planner::Progress) -> RunProgress {
+    let phase = match progress.phase {
+        fitup_planner::Phase::Construct => Phase::Construct,
+        fitup_planner::Phase::Improve => Phase::Improve,
+        fitup_planner::Phase::Bound => Phase::Bound,
+        fitup_planner::Phase::Exact => Phase::Exact,
+    };
+    RunProgress { phase: Some(phase), best_price: progress.price, bound: progress.bound }
+}
+
+/// Stops when the time is up.
+struct Deadline {
+    started: Instant,
+    limit: Duration,
+}
+
+impl Deadline {
+    fn new(limit: Duration) -> Deadline {
+        Deadline { started: Instant::now(), limit }
+    }
+}
+
+impl Stop for Deadline {
+    fn should_stop(&self) -> bool {
+        self.started.elapsed() >= self.limit
+    }
+
+    fn used(&self) -> f64 {
+        (self.started.elapsed().as_secs_f64() / self.limit.as_secs_f64().max(1e-9)).min(1.0)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_deadline_passes() {
+        let deadline = Deadline::new(Duration::from_secs(3600));
+        assert!(!deadline.should_stop() && deadline.used() < 0.5);
+        let deadline = Deadline::new(Duration::ZERO);
+        assert!(deadline.should_stop());
+        assert_eq!(deadline.used(), 1.0);
+    }
+}

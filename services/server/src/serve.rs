@@ -1,0 +1,185 @@
+//! The program: opens the database, answers calls, ends in an orderly way.
+
+use std::future::Future;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+
+use fitup_proto::v1;
+use fitup_proto::v1::order_service_server::OrderServiceServer;
+use fitup_proto::v1::plan_service_server::PlanServiceServer;
+use fitup_proto::v1::shop_service_server::ShopServiceServer;
+use fitup_store::sqlite::SqliteStore;
+use fitup_store::{OpenError, Store};
+use tokio::net::TcpListener;
+use tokio::sync::oneshot;
+use tonic::server::NamedService;
+use tonic::transport::Server;
+use tonic::transport::server::TcpIncoming;
+use tonic_health::ServingStatus;
+use tonic_health::server::HealthReporter;
+
+use crate::clock::Clock;
+use crate::config::Config;
+use crate::layer::RequestLayer;
+use crate::order_service::Orders;
+use crate::plan_runs::{self, PlanRuns};
+use crate::plan_service::Plans;
+use crate::port_file;
+use crate::shop_service::Shops;
+
+/// Why the server does not start, or stops.
+#[derive(Debug, thiserror::Error)]
+pub enum ServeError {
+    /// The database cannot be opened.
+    #[error(transparent)]
+    Open(#[from] OpenError),
+    /// The data folder cannot be made.
+    #[error("data folder {} cannot be made; make it, or name another with --data", .folder.display())]
+    Folder {
+        /// The folder.
+        folder: PathBuf,
+        /// What the system says.
+        #[source]
+        source: std::io::Error,
+    },
+    /// The port file cannot be written.
+    #[error("port file {} cannot be written; name another with --port-file", .path.display())]
+    PortFile {
+        /// The file.
+        path: PathBuf,
+        /// What the system says.
+        #[source]
+        source: std::io::Error,
+    },
+    /// The socket fails.
+    #[error("the socket fails")]
+    Socket(#[source] std::io::Error),
+    /// The transport fails.
+    #[error("the transport fails")]
+    Transport(#[source] tonic::transport::Error),
+}
+
+/// Names of the services whose health is told.
+const SERVICES: [&str; 3] = [
+    <ShopServiceServer<Shops> as NamedService>::NAME,
+    <OrderServiceServer<Orders> as NamedService>::NAME,
+    <PlanServiceServer<Plans> as NamedService>::NAME,
+];
+
+/// Serves on `listener` until `shutdown` is ready, then lets calls under way end, for a while.
+///
+/// Calls are answered once the schema of the database is up to date.
+///
+/// # Errors
+/// If the database cannot be opened, the port file cannot be written or the socket fails.
+pub async fn serve(
+    config: Config,
+    listener: TcpListener,
+    shutdown: impl Future<Output = ()> + Send + 'static,
+) -> Result<(), ServeError> {
+    let address = listener.local_addr().map_err(ServeError::Socket)?;
+    let store = open(&config).await?;
+    let clock = Clock::new(config.clock_start);
+    let runs = PlanRuns::new(Arc::clone(&store), clock, run_settings(&config));
+    let working = tokio::spawn(runs.clone().work());
+
+    let (reporter, health) = tonic_health::server::health_reporter();
+    for service in SERVICES {
+        reporter.set_service_status(service, ServingStatus::Serving).await;
+    }
+    let (stopping, stopped) = oneshot::channel();
+    let draining = {
+        let (runs, reporter) = (runs.clone(), reporter.clone());
+        async move {
+            shutdown.await;
+            tracing::info!("stopping: calls under way may end");
+            set_all(&reporter, ServingStatus::NotServing).await;
+            runs.stop();
+            clear_all(reporter).await;
+            // Fails if serving has failed meanwhile.
+            let _ = stopping.send(());
+        }
+    };
+    let limit = config.message_limit as usize;
+    let shops = Shops { store: Arc::clone(&store), clock };
+    let orders = Orders { store: Arc::clone(&store), clock };
+    let plans = Plans { store: Arc::clone(&store), clock, runs: runs.clone() };
+    let serving = Server::builder()
+        .max_concurrent_streams(config.stream_limit)
+        .http2_keepalive_interval(Some(Duration::from_secs(30)))
+        .layer(RequestLayer)
+        .add_service(health)
+        .add_service(reflection().build_v1().expect("the descriptors were made by the compiler"))
+        .add_service(reflection().build_v1alpha().expect("the descriptors were made by the compiler"))
+        .add_service(ShopServiceServer::new(shops).max_decoding_message_size(limit))
+        .add_service(OrderServiceServer::new(orders).max_decoding_message_size(limit))
+        .add_service(PlanServiceServer::new(plans).max_decoding_message_size(limit))
+        .serve_with_incoming_shutdown(TcpIncoming::from(listener).with_nodelay(Some(true)), draining);
+
+    if let Some(path) = &config.port_file {
+        let unwritable = |source| ServeError::PortFile { path: path.clone(), source };
+        port_file::write(path, address).map_err(unwritable)?;
+    }
+    tracing::info!(%address, data = %config.data.display(), "fitupd answers calls");
+
+    let out_of_time = async {
+        if stopped.await.is_err() {
+            std::future::pending::<()>().await;
+        }
+        tokio::time::sleep(config.drain).await;
+    };
+    let ended = tokio::select! {
+        ended = serving => ended.map_err(ServeError::Transport),
+        () = out_of_time => {
+            tracing::warn!("some calls did not end in time and are cut off");
+            Ok(())
+        }
+    };
+    runs.stop();
+    if working.await.is_err() {
+        tracing::error!("plan runs ended in a panic");
+    }
+    store.close().await;
+    tracing::info!("fitupd stops");
+    ended
+}
+
+async fn open(config: &Config) -> Result<Arc<dyn Store>, ServeError> {
+    if !config.data.exists() {
+        let failed = |source| ServeError::Folder { folder: config.data.clone(), source };
+        std::fs::create_dir(&config.data).map_err(failed)?;
+    }
+    Ok(Arc::new(SqliteStore::open(&config.data).await?))
+}
+
+fn run_settings(config: &Config) -> plan_runs::Settings {
+    plan_runs::Settings {
+        at_once: config.plan_runs,
+        threads: (config.solver_threads / config.plan_runs).max(1),
+        unfinished_limit: config.queue_limit,
+        lease: config.lease,
+    }
+}
+
+fn reflection() -> tonic_reflection::server::Builder<'static> {
+    tonic_reflection::server::Builder::configure()
+        .register_encoded_file_descriptor_set(v1::DESCRIPTORS)
+        .register_encoded_file_descriptor_set(tonic_health::pb::FILE_DESCRIPTOR_SET)
+}
+
+async fn set_all(reporter: &HealthReporter, status: ServingStatus) {
+    for service in SERVICES.into_iter().chain([""]) {
+        reporter.set_service_status(service, status).await;
+    }
+}
+
+/// Ends the streams of those who watch the health, since they would never end by themselves.
+async fn clear_all(mut reporter: HealthReporter) {
+    // Time to tell them that nothing is served any more.
+    tokio::time::sleep(Duration::from_millis(20)).await;
+    for service in SERVICES {
+        reporter.clear_service_status(service).await;
+    }
+    reporter.clear_service_status("").await;
+}
