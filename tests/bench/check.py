@@ -253,11 +253,14 @@ def self_test():
     expect("later than its work", lambda shop, plan, ops: move(plan, "17.sand", 525, 605))
     expect("not inside one window", lambda shop, plan, ops: (
         ops["17.sand"].update(interruptible=False), move(plan, "17.sand", 570, 675)))
-    expect("somebody twice", lambda shop, plan, ops: (ops["17.sand"].update(crew=["refinish"] * 2), plan["ops"]["17.sand"].update(techs=["ada"] * 2)))
-    expect('"ada" is on', lambda shop, plan, ops: (ops["17.dry"].update(crew=["body"]), plan["ops"]["17.dry"].update(techs=["ada"]), move(plan, "17.dry", 400, 470)))
+    expect("somebody twice", lambda shop, plan, ops: (
+        ops["17.sand"].update(crew=["refinish"] * 2), plan["ops"]["17.sand"].update(techs=["ada"] * 2)))
+    expect('"ada" is on', lambda shop, plan, ops: (
+        ops["17.dry"].update(crew=["body"]), plan["ops"]["17.dry"].update(techs=["ada"]), move(plan, "17.dry", 400, 470)))
     expect("pieces of", lambda shop, plan, ops: shop["equipment"][0].update(capacity=0))
     expect("needs a bay of class", lambda shop, plan, ops: shop["bays"][0].update({"class": "rack"}))
-    expect("which is closed in between", lambda shop, plan, ops: shop["calendars"].update(always=[[0, 400], [405, 2880]]))
+    expect("which is closed in between", lambda shop, plan, ops: (
+        shop["calendars"].update(always=[[0, 400], [405, 2880]])))
     expect("hold the car", lambda shop, plan, ops: another_visit(shop, plan, "prep-2"))
     expect("are in bay", lambda shop, plan, ops: another_visit(shop, plan, "prep-1"))
     expect("waits 125 minutes", lambda shop, plan, ops: move(plan, "17.dry", 560, 620))
