@@ -32,7 +32,7 @@ use crate::outline::{self, Outline};
 pub struct OrderFile {
     /// As they stand in it.
     pub orders: Vec<OrderDraft>,
-    /// What is wrong, by place. What is faulty is missing in the messages.
+    /// What is wrong with the file beside its orders, by place.
     pub faults: Vec<Fault>,
 }
 
@@ -45,21 +45,35 @@ pub struct OrderDraft {
     pub order: v1::Order,
     /// Where its fields stand in the file.
     pub places: Places,
+    /// What is wrong with it, by place. What is faulty is missing in the message.
+    pub faults: Vec<Fault>,
+}
+
+impl OrderFile {
+    /// Returns all that is wrong with the file, by place.
+    pub fn all_faults(&self) -> Vec<Fault> {
+        let of_orders = self.orders.iter().flat_map(|draft| &draft.faults);
+        let mut faults: Vec<Fault> = self.faults.iter().chain(of_orders).cloned().collect();
+        faults.sort_by(|a, b| (a.place, &a.message).cmp(&(b.place, &b.message)));
+        faults
+    }
 }
 
 /// Reads all orders of a file, with all that is wrong with them.
 pub fn read_orders(source: &Source, zone: &TimeZone) -> OrderFile {
     let reader = Reader::new(source, zone.clone());
     let mut orders = Vec::new();
+    let mut faults = Vec::new();
     if let Some(document) = reader.parse() {
         let root = Table::root(&reader, &document);
         if !root.has("order") {
             root.fault(0, "", "there is no order here; an order starts with [[order]]");
         }
         for table in root.tables("order", "") {
+            faults.extend(reader.take_faults());
             reader.take_places();
             let (id, order) = order(table.as_message());
-            orders.push(OrderDraft { id, order, places: reader.take_places() });
+            orders.push(OrderDraft { id, order, places: reader.take_places(), faults: reader.take_faults() });
         }
         root.finish();
     }
@@ -70,7 +84,8 @@ pub fn read_orders(source: &Source, zone: &TimeZone) -> OrderFile {
             reader.fault(offset, "", format!("order {:?} stands twice in this file", draft.id));
         }
     }
-    OrderFile { orders, faults: reader.take_faults() }
+    faults.extend(reader.take_faults());
+    OrderFile { orders, faults }
 }
 
 fn order(table: Table<'_>) -> (String, v1::Order) {
@@ -405,20 +420,20 @@ mod tests {
     }
 
     fn check_faults(text: &str, expected: &[&str]) {
-        let faults: Vec<String> = read(text).faults.iter().map(ToString::to_string).collect();
+        let faults: Vec<String> = read(text).all_faults().iter().map(ToString::to_string).collect();
         assert_eq!(faults, expected, "{text}");
     }
 
     #[test]
     fn the_example_comes_back_as_it_was() {
         let example = read(EXAMPLE);
-        assert_eq!(example.faults, []);
+        assert_eq!(example.all_faults(), []);
         assert_eq!(example.orders.len(), 2);
         let zone = TimeZone::get("America/Chicago").expect("is in the time zone database");
         for draft in example.orders {
             let text = write_order(&draft.id, &draft.order, &zone);
             let again = read(&text);
-            assert_eq!(again.faults, [], "{text}");
+            assert_eq!(again.all_faults(), [], "{text}");
             let mut order = again.orders[0].order.clone();
             let mut expected = draft.order.clone();
             for order in [&mut order, &mut expected] {
@@ -502,7 +517,7 @@ id = "door-shell"
 received = true
 "#,
         );
-        assert_eq!(file.faults, []);
+        assert_eq!(file.all_faults(), []);
         let order = &file.orders[0].order;
         let strip = order.operations.iter().find(|operation| operation.id == "strip").expect("is in the outline");
         assert_eq!(strip.work, Some(text::duration(60)));

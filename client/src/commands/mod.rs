@@ -1,0 +1,9 @@
+//! The commands, `fitup <noun> <verb>`: a module for each noun, an `Args` struct for each verb.
+
+pub mod completions;
+pub mod man;
+pub mod order;
+pub mod outline;
+pub mod plan;
+pub mod reference;
+pub mod shop;

@@ -1,0 +1,73 @@
+//! What stands above every view: how many orders, what it costs, and how good it is known to be.
+
+use fitup_proto::v1;
+
+use super::Scene;
+use super::late::fold;
+use crate::names::last;
+use crate::words::{count, gap, grouped, proto_when};
+
+/// Returns the head of a plan.
+pub fn summary(scene: &Scene<'_>) -> String {
+    let plan = scene.plan;
+    let title = format!(
+        "{}, plan {} for {}",
+        scene.shop.display_name,
+        last(&plan.name),
+        proto_when(plan.as_of_time.as_ref(), scene.zone)
+    );
+    let mut text = format!("{}\n{}; passed the independent check\n", scene.paint.bold(&title), state(plan));
+    let late = plan.orders.iter().filter(|order| order.lateness.is_some()).count();
+    let free = plan.orders.iter().filter(|order| order.promise_time.is_none()).count();
+    let on_time = plan.orders.len() - late - free;
+    let mut parts = vec![format!("{on_time} on time"), format!("{late} late")];
+    if free > 0 {
+        parts.push(format!("{free} without a promise"));
+    }
+    text += &format!("{} planned: {}", count(plan.orders.len(), "order"), parts.join(", "));
+    if !plan.left_out.is_empty() {
+        text += &format!("; {}", scene.paint.alarm(&format!("{} left out", count(plan.left_out.len(), "order"))));
+    }
+    text.push('\n');
+    let price = plan.price.unwrap_or_default();
+    text += &format!("price {} ({})\n", grouped(price.total), shares(&price));
+    text += &format!("bound {}: {}\n", grouped(plan.bound), quality(plan));
+    for left in &plan.left_out {
+        text += &fold(&format!("left out: {}: {}", last(&left.order), left.message), scene.width, 10);
+    }
+    text
+}
+
+fn state(plan: &v1::Plan) -> String {
+    let state = match plan.state() {
+        v1::plan::State::Published => "published",
+        v1::plan::State::Superseded => "superseded",
+        v1::plan::State::Proposed | v1::plan::State::Unspecified => "not published",
+    };
+    if plan.stale { format!("{state}; out of date, the shop or its orders have changed") } else { state.to_owned() }
+}
+
+fn quality(plan: &v1::Plan) -> String {
+    let price = plan.price.unwrap_or_default().total;
+    match plan.quality() {
+        v1::plan::Quality::Optimal => "proven optimal, no plan is better".to_owned(),
+        v1::plan::Quality::Feasible | v1::plan::Quality::Unspecified => gap(price, plan.bound),
+    }
+}
+
+/// Returns what a price is paid for, the dearest first.
+fn shares(price: &v1::Price) -> String {
+    let mut shares = [
+        ("lateness", price.lateness),
+        ("time in the shop", price.flow),
+        ("overtime", price.overtime),
+        ("changes", price.change),
+        ("other people", price.same_person),
+        ("cars outside", price.outside),
+        ("left out", price.left_out),
+    ];
+    shares.sort_by_key(|(_, price)| std::cmp::Reverse(*price));
+    let told = shares.iter().filter(|(_, price)| *price > 0).map(|(name, price)| format!("{name} {}", grouped(*price)));
+    let told: Vec<String> = told.collect();
+    if told.is_empty() { "nothing".to_owned() } else { told.join(", ") }
+}
