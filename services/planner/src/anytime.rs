@@ -143,7 +143,6 @@ pub fn run<'c>(
             break;
         }
     }
-    if std::env::var("MOVES").is_ok() { for m in &searches[0].moves { eprintln!("{:12} {:?}", m.name, m.counts); } }
     finish(&facts, &first[0], &best, bound, iterations)
 }
 

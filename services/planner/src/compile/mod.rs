@@ -245,6 +245,8 @@ pub struct Compiled<'p> {
     pub pools: Vec<Pool>,
     /// When facts keep each technician, sorted and disjoint.
     pub busy_people: Vec<Vec<(Step, Step)>>,
+    /// Whether any changeover takes time.
+    pub has_changeovers: bool,
     /// Whether choices were cut off at [`modes::MOST`] modes of an operation or at the longest horizon: then a proof over
     /// this problem is none over the original one.
     pub truncated: bool,
@@ -274,6 +276,7 @@ impl<'p> Compiled<'p> {
             technician_kind: Vec::new(),
             pools: Vec::new(),
             busy_people: Vec::new(),
+            has_changeovers: problem.changeovers.iter().any(|changeover| changeover.span > fitup_model::Span::ZERO),
             truncated: cut,
             modes: Vec::new(),
             people: Vec::new(),
@@ -327,11 +330,6 @@ impl<'p> Compiled<'p> {
     #[inline]
     pub fn changeover(&self, before: u32, after: u32) -> Step {
         self.changeovers[before as usize * self.families + after as usize]
-    }
-
-    /// Tells whether any changeover takes time.
-    pub fn has_changeovers(&self) -> bool {
-        self.changeovers.iter().any(|&span| span > 0)
     }
 
     /// Tells whether the makespan is what counts.

@@ -7,11 +7,11 @@
 //! A move picks what is taken out (one file a move); [`recreate`] puts it back.
 
 mod blockers;
-mod chain;
 mod neighbours;
 mod person;
 mod recreate;
 mod suffix;
+mod visit;
 mod window;
 
 use fitup_model::Cost;
@@ -109,6 +109,10 @@ pub struct Search<'c> {
     order: Vec<u32>,
     key: Vec<i32>,
     temperature: f64,
+    /// Operations marked while a part is picked.
+    marked: Vec<bool>,
+    /// The first of the cars taken out is to be put back first.
+    keep_first: bool,
 }
 
 /// Hot and cold end of annealing, as shares of the mean price of a car.
@@ -129,7 +133,14 @@ impl<'c> Search<'c> {
             compiled,
             schedule,
             best,
-            moves: vec![entry("neighbours", neighbours::pick, 1.0)],
+            moves: vec![
+                entry("neighbours", neighbours::pick, 1.0),
+                entry("blockers", blockers::pick, 0.2),
+                entry("suffix", suffix::pick, 0.3),
+                entry("visit", visit::pick, 0.2),
+                entry("window", window::pick, 0.2),
+                entry("person", person::pick, 0.2),
+            ],
             cost,
             outside,
             ruin: Ruin { taken: vec![false; compiled.cars.len()], ..Ruin::default() },
@@ -137,6 +148,8 @@ impl<'c> Search<'c> {
             order: Vec::with_capacity(operations),
             key: vec![0; operations],
             temperature: 0.0,
+            marked: vec![false; operations],
+            keep_first: false,
         }
     }
 
@@ -178,12 +191,14 @@ impl<'c> Search<'c> {
 
     fn step(&mut self) {
         self.ruin.clear();
+        self.keep_first = false;
         let choice = self.choose();
         if !(self.moves[choice].pick)(self) {
             return;
         }
         self.moves[choice].counts.tried += 1;
         self.saved.clear();
+        self.schedule.partial = !self.ruin.parts.is_empty();
         for position in 0..self.ruin.cars.len() {
             self.schedule.take_out(self.ruin.cars[position] as usize, &mut self.saved);
         }

@@ -10,7 +10,7 @@ impl Search<'_> {
         let cars = self.ruin.cars.len() + self.ruin.parts.len();
         self.draw_taste();
         let random = &mut self.schedule.random;
-        let interleaved = !self.ruin.parts.is_empty() || cars > 1 && random.chance(0.4);
+        let interleaved = !self.ruin.parts.is_empty() || cars > 1 && !self.keep_first && random.chance(0.4);
         if interleaved {
             let noise = if random.chance(0.3) { 0 } else { 10f64.powf(0.5 + 2.0 * random.unit()) as i32 };
             self.order_by_start(noise);
@@ -46,6 +46,10 @@ impl Search<'_> {
         let random = &mut self.schedule.random;
         let cars = &mut self.ruin.cars;
         let data = |car: u32| &compiled.cars[car as usize];
+        if self.keep_first {
+            random.shuffle(&mut cars[1..]);
+            return;
+        }
         let rule = random.below(6);
         match rule {
             0 | 1 => random.shuffle(cars),

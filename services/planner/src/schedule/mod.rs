@@ -89,6 +89,8 @@ pub struct Schedule<'c> {
     pub release: Vec<Step>,
     /// Least time in the bay in this insertion, by visit.
     span: Vec<Step>,
+    /// Visits were taken out in part, so that several of a car may be growing.
+    pub partial: bool,
     bay_scratch: Vec<u16>,
     outside: outside::Outside,
 }
@@ -114,6 +116,7 @@ impl<'c> Schedule<'c> {
             stocks: Vec::new(),
             release: vec![0; operations],
             span: vec![0; compiled.visits.len()],
+            partial: false,
             bay_scratch: vec![0; compiled.visits.len()],
             outside: outside::Outside::new(compiled),
         };

@@ -59,9 +59,12 @@ impl Schedule<'_> {
             return self.open_visit(index, visit, limits);
         }
         if limits.from < stay.start {
-            limits.from = limits.from.max(stay.lower);
+            limits.from = limits.from.max(self.free_before(visit));
         }
         limits.until = limits.until.min(stay.upper);
+        if self.partial {
+            self.keep_between_siblings(visit, &mut limits);
+        }
         self.place_within(index, limits, Some(visit))
     }
 
@@ -143,7 +146,9 @@ impl Schedule<'_> {
         let compiled = self.compiled;
         let calendar = &compiled.calendars[mode.calendar as usize];
         let people = compiled.people_of(mode);
-        let needs = compiled.needs_of(index);
+        if let [person] = *people {
+            return self.slot_of_one(index, operation, mode, usize::from(person), from, latest, until);
+        }
         let mut from = from;
         loop {
             let (start, end) = calendar.first(from, mode.length, operation.interruptible);
@@ -158,15 +163,68 @@ impl Schedule<'_> {
                 free = free.max(self.people[usize::from(person)].free_from(start, end));
             }
             if free == start {
-                for &(pool, pieces) in needs {
-                    free = free.max(self.stocks[usize::from(pool)].free_from(start, end, pieces));
-                }
+                free = self.pools_free_from(index, start, end);
                 if free == start {
                     return Some((start, end));
                 }
             }
             from = free;
         }
+    }
+
+    /// Does the same for a crew of one, walking along the one timeline.
+    #[inline]
+    #[expect(clippy::too_many_arguments, reason = "the inner loop of the search")]
+    fn slot_of_one(
+        &self,
+        index: usize,
+        operation: &Operation,
+        mode: &Mode,
+        person: usize,
+        mut from: Step,
+        latest: Step,
+        until: Step,
+    ) -> Option<(Step, Step)> {
+        let calendar = &self.compiled.calendars[mode.calendar as usize];
+        let taken = self.people[person].taken();
+        let mut position = self.people[person].after(from);
+        loop {
+            // Gaps that are too short even without a pause are passed over without a look at the calendar.
+            while let Some(next) = taken.get(position)
+                && (next.start < from + mode.length || next.end <= from)
+            {
+                from = from.max(next.end);
+                position += 1;
+            }
+            let (start, end) = calendar.first(from, mode.length, operation.interruptible);
+            if end > until || start > latest {
+                return None;
+            }
+            while let Some(next) = taken.get(position)
+                && next.end <= start
+            {
+                position += 1;
+            }
+            if let Some(next) = taken.get(position)
+                && next.start < end
+            {
+                from = next.end;
+                position += 1;
+                continue;
+            }
+            let free = self.pools_free_from(index, start, end);
+            if free == start {
+                return Some((start, end));
+            }
+            from = free;
+        }
+    }
+
+    #[inline]
+    fn pools_free_from(&self, index: usize, start: Step, end: Step) -> Step {
+        let needs = self.compiled.needs_of(index).iter();
+        needs
+            .fold(start, |free, &(pool, pieces)| free.max(self.stocks[usize::from(pool)].free_from(start, end, pieces)))
     }
 
     fn extra_steps(&self, operation: &Operation, mode: &Mode, start: Step, end: Step) -> Step {
@@ -286,6 +344,16 @@ impl Schedule<'_> {
         let modes = compiled.modes_of(index);
         let of_many = modes.len() > 1;
         let span = self.span[visit];
+        let mut limits = limits;
+        // Until some bay is free for the shortest stay there is no need to ask for people.
+        let shortest = span.max(operation.shortest);
+        loop {
+            match self.find_bay(operation, visit, limits.from, limits.from + shortest) {
+                Ok(_) => break,
+                Err(next) if next >= compiled.clock.horizon => break,
+                Err(next) => limits.from = next.max(limits.from + 1),
+            }
+        }
         let mut best = NO_SPOT;
         let mut soonest = NEVER;
         let blinks = of_many && self.taste.blink > 0.0;
@@ -408,29 +476,34 @@ impl Schedule<'_> {
     #[inline]
     pub(super) fn gap(&self, visit: usize, bay: u16, start: Step, need: Step) -> Result<(Step, Step), Step> {
         let compiled = self.compiled;
-        let data = &compiled.visits[visit];
         let taken = self.bays[usize::from(bay)].taken();
         let position = self.bays[usize::from(bay)].after(start);
-        let family = |owner: u32| compiled.visits[owner as usize].family;
+        let changeover = |before: u32, after: u32| {
+            if !compiled.has_changeovers {
+                return 0;
+            }
+            compiled.changeover(compiled.visits[before as usize].family, compiled.visits[after as usize].family)
+        };
+        let visit = visit as u32;
         let mut lower = 0;
         if position > 0 {
             let before = taken[position - 1];
-            lower = before.end + compiled.changeover(family(before.owner), data.family);
+            lower = before.end + changeover(before.owner, visit);
             if start < lower {
                 return Err(lower);
             }
         }
         let mut upper = compiled.clock.horizon;
         if let Some(after) = taken.get(position) {
-            upper = after.start - compiled.changeover(data.family, family(after.owner));
+            upper = after.start - changeover(visit, after.owner);
             if need > upper {
-                return Err(after.end + compiled.changeover(family(after.owner), data.family));
+                return Err(after.end + changeover(after.owner, visit));
             }
         } else if need > upper {
             return Err(NEVER);
         }
         let calendar = compiled.bay_calendar[usize::from(bay)];
-        if calendar != 0 && data.keeps_hours {
+        if calendar != 0 && compiled.visits[visit as usize].keeps_hours {
             let calendar = &compiled.calendars[calendar as usize];
             if !calendar.is_open(start) {
                 return Err(calendar.next_open(start));
@@ -443,6 +516,39 @@ impl Schedule<'_> {
             lower = lower.max(calendar.open_since(start));
         }
         Ok((lower, upper))
+    }
+
+    /// Returns from when on the bay of a visit is free before its start.
+    fn free_before(&self, visit: usize) -> Step {
+        let compiled = self.compiled;
+        let stay = self.stays[visit];
+        let taken = self.bays[usize::from(stay.bay)].taken();
+        let own = taken.partition_point(|taken| taken.start < stay.start);
+        let Some(before) = own.checked_sub(1).and_then(|position| taken.get(position)) else { return stay.lower };
+        let family = |visit: usize| compiled.visits[visit].family;
+        stay.lower.max(before.end + compiled.changeover(family(before.owner as usize), family(visit)))
+    }
+
+    /// Keeps a visit apart from the car's other on-vehicle visits, which may have grown since it was given its bay.
+    fn keep_between_siblings(&self, visit: usize, limits: &mut Limits) {
+        let data = &self.compiled.visits[visit];
+        if !data.on_vehicle {
+            return;
+        }
+        let stay = self.stays[visit];
+        for &other in &self.compiled.cars[data.car as usize].visits {
+            let other = other as usize;
+            let of_other = &self.compiled.visits[other];
+            let sibling = self.stays[other];
+            if other == visit || !of_other.on_vehicle || sibling.placed == 0 && of_other.fact.is_none() {
+                continue;
+            }
+            if sibling.end <= stay.start {
+                limits.from = limits.from.max(sibling.end);
+            } else {
+                limits.until = limits.until.min(sibling.start);
+            }
+        }
     }
 
     /// Notes that an operation of a visit with a bay was placed.
