@@ -10,6 +10,7 @@ use fitup_model::problem::{
 };
 use fitup_model::{Problem, Window};
 use proptest::prelude::*;
+use proptest::test_runner::RngSeed;
 
 use crate::draft::{Draft, at, span};
 
@@ -31,6 +32,13 @@ pub const TINY: Size = Size { cars: 3, operations: 3, total: 5, steps: 16 };
 
 /// Too large for it, and still quick to plan.
 pub const SMALL: Size = Size { cars: 8, operations: 5, total: 24, steps: 90 };
+
+/// Returns a configuration that tries so many shops, the same ones in every run.
+///
+/// `PROPTEST_CASES` and `PROPTEST_RNG_SEED` ask for more and for others.
+pub fn cases(cases: u32) -> ProptestConfig {
+    ProptestConfig { cases, rng_seed: RngSeed::Fixed(1), failure_persistence: None, ..ProptestConfig::default() }
+}
 
 /// Returns shops of a size.
 pub fn shops(size: Size) -> impl Strategy<Value = Problem> {

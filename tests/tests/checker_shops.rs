@@ -14,7 +14,7 @@ use proptest::test_runner::TestRunner;
 const LIMIT: u64 = 200_000;
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 400, failure_persistence: None, ..ProptestConfig::default() })]
+    #![proptest_config(shops::cases(250))]
 
     #[test]
     fn plans_that_keep_the_rules_pass(problem in shops::shops(TINY)) {

@@ -19,10 +19,6 @@ const ITERATIONS: u64 = 300;
 /// Against endless planning only.
 const SECONDS: u64 = 20;
 
-fn config(cases: u32) -> ProptestConfig {
-    ProptestConfig { cases, failure_persistence: None, ..ProptestConfig::default() }
-}
-
 fn solved(outcome: Outcome) -> Solved {
     match outcome {
         Outcome::Optimal(solved) | Outcome::Feasible(solved) => solved,
@@ -38,7 +34,7 @@ fn proven(problem: &Problem) -> Option<Cost> {
 }
 
 proptest! {
-    #![proptest_config(config(60))]
+    #![proptest_config(shops::cases(60))]
 
     #[test]
     fn every_plan_of_a_small_shop_passes(problem in shops::shops(SMALL)) {
@@ -47,7 +43,7 @@ proptest! {
 }
 
 proptest! {
-    #![proptest_config(config(150))]
+    #![proptest_config(shops::cases(150))]
 
     #[test]
     fn the_optimum_lies_between_bound_and_price(problem in shops::shops(TINY)) {
@@ -79,7 +75,7 @@ fn tiny_shops_are_solved_and_mostly_proven() {
 }
 
 proptest! {
-    #![proptest_config(config(12))]
+    #![proptest_config(shops::cases(12))]
 
     #[test]
     fn the_same_seed_makes_the_same_plan(problem in shops::shops(SMALL), seed in 0..3u64, threads in 1..3usize) {
@@ -176,7 +172,7 @@ const RELAXATIONS: &[(&str, Relaxation)] = &[
 ];
 
 proptest! {
-    #![proptest_config(config(40))]
+    #![proptest_config(shops::cases(40))]
 
     #[test]
     fn a_relaxed_problem_has_no_higher_optimum(problem in shops::shops(TINY), which in 0..RELAXATIONS.len()) {
