@@ -5,4 +5,5 @@ pub mod exhaustive;
 pub mod instances;
 pub mod naive;
 pub mod planning;
+pub mod server;
 pub mod shops;

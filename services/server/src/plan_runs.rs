@@ -282,7 +282,9 @@ impl Inner {
         let (threads, span, worker_live) = (self.settings.threads, tracing::Span::current(), Arc::clone(live));
         let body = move || {
             let _entered = span.enter();
-            let report = |progress| drop(worker_live.progress.send_replace(progress));
+            let report = |progress| {
+                worker_live.progress.send_replace(progress);
+            };
             // Fails if the lease was lost: then nobody wants it.
             let _ = sender.send(search(&claimed, threads, &worker_live.stop, &report));
         };
