@@ -156,7 +156,8 @@ fn hint_of(status: &Status) -> Option<String> {
         }
         (Code::NotFound, _) if resource.contains("/orders/") => "list the orders with `fitup order list`".to_owned(),
         (Code::NotFound, _) if resource.contains("/planRuns/") => "list the runs with `fitup plan run list`".to_owned(),
-        (Code::NotFound, _) if resource.contains("/plans/") => "make a plan with `fitup plan solve`".to_owned(),
+        (Code::NotFound, _) if resource.ends_with("/plans/-") => "make a plan with `fitup plan solve`".to_owned(),
+        (Code::NotFound, _) if resource.contains("/plans/") => "list the plans with `fitup plan list`".to_owned(),
         (Code::NotFound, _) if resource.starts_with("shops/") => "list the shops with `fitup shop list`".to_owned(),
         (Code::AlreadyExists, _) if resource.contains("/orders/") => {
             format!("change it with `fitup order change {id} FILE`")

@@ -75,22 +75,23 @@ pub fn count(number: usize, thing: &str) -> String {
     if number == 1 { format!("1 {thing}") } else { format!("{number} {thing}s") }
 }
 
-/// Returns what time on the deciding chain of an order goes to, in words.
-pub fn delay(delay: &v1::Delay) -> String {
+/// Returns what time on the deciding chain of `order` goes to, in words.
+pub fn delay(delay: &v1::Delay, order: &str) -> String {
     let length = span(delay.duration.as_ref().map_or(0, crate::file::text::minutes));
     let subject = &delay.subject;
-    let held = if delay.holder.is_empty() { String::new() } else { format!(", held by {}", delay.holder) };
+    let taken = |by: &str| match delay.holder.as_str() {
+        "" => String::new(),
+        holder if holder == order => " (its own other work)".to_owned(),
+        holder => format!(" ({by} {holder})"),
+    };
     match delay.kind() {
         v1::delay::Kind::Work => format!("{length} of work"),
         v1::delay::Kind::Cure => format!("{length} of cure and flash"),
         v1::delay::Kind::Part => format!("{length} for part {subject}"),
         v1::delay::Kind::Approval => format!("{length} for approval {subject}"),
-        v1::delay::Kind::Bay => format!("{length} for bay {subject}{held}"),
-        v1::delay::Kind::Technician => {
-            let busy = if delay.holder.is_empty() { String::new() } else { format!(", busy with {}", delay.holder) };
-            format!("{length} for {subject}{busy}")
-        }
-        v1::delay::Kind::Equipment => format!("{length} for equipment {subject}{held}"),
+        v1::delay::Kind::Bay => format!("{length} for bay {subject}{}", taken("taken by")),
+        v1::delay::Kind::Technician => format!("{length} for {subject}{}", taken("busy with")),
+        v1::delay::Kind::Equipment => format!("{length} for equipment {subject}{}", taken("taken by")),
         v1::delay::Kind::Closed => format!("{length} closed or off"),
         v1::delay::Kind::Settled => format!("{length} settled by hand"),
         v1::delay::Kind::Other | v1::delay::Kind::Unspecified => format!("{length} of other waits"),

@@ -144,20 +144,31 @@ impl Source {
 /// Where the fields of a message sent to the server stand in the file, by the server's paths such as
 /// `bays[2].classes[0]`.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct Places(BTreeMap<String, usize>);
+pub struct Places(BTreeMap<String, Entry>);
+
+/// Where a field stands, and what to call it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+struct Entry {
+    offset: usize,
+    label: String,
+}
 
 impl Places {
-    /// Notes that `field` stands at byte `offset`.
-    pub fn note(&mut self, field: impl Into<String>, offset: usize) {
-        self.0.insert(field.into(), offset);
+    /// Notes that `field` stands at byte `offset`, and what people call it.
+    pub fn note(&mut self, field: impl Into<String>, offset: usize, label: impl Into<String>) {
+        self.0.insert(field.into(), Entry { offset, label: label.into() });
     }
 
     /// Returns the byte offset of `field`, or else of the nearest field around it.
     pub fn find(&self, field: &str) -> Option<usize> {
+        self.entry(field).map(|entry| entry.offset)
+    }
+
+    fn entry(&self, field: &str) -> Option<&Entry> {
         let mut field = field;
         loop {
-            if let Some(&offset) = self.0.get(field) {
-                return Some(offset);
+            if let Some(entry) = self.0.get(field) {
+                return Some(entry);
             }
             if field.is_empty() {
                 return None;
@@ -184,13 +195,22 @@ pub fn join_faults(
         if local.iter().any(|fault| !fault.field.is_empty() && is_around(&fault.field, field)) {
             continue;
         }
-        let place = places.find(field).map(|offset| source.place(offset));
+        let entry = places.entry(field);
+        let place = entry.map(|entry| source.place(entry.offset));
         let message = if message.is_empty() { format!("`{field}` is refused") } else { message };
+        let message = entry.map_or_else(|| format!("{field}: {message}"), |entry| labelled(&entry.label, &message));
         all.push(Fault { file: source.name.clone(), place, message, field: field.to_owned() });
     }
     all.sort_by(|a, b| (&a.file, a.place, &a.message).cmp(&(&b.file, b.place, &b.message)));
     all.dedup_by(|a, b| a.place == b.place && a.message == b.message);
     all
+}
+
+/// Puts a label before a message, unless the message names the thing itself.
+fn labelled(label: &str, message: &str) -> String {
+    let thing = label.rsplit(", ").next().unwrap_or(label);
+    let thing = thing.split(": `").next().unwrap_or(thing);
+    if label.is_empty() || message.contains(thing) { message.to_owned() } else { format!("{label}: {message}") }
 }
 
 /// Tells whether one of two paths holds the other.
@@ -223,10 +243,40 @@ mod tests {
     #[test]
     fn finds_the_nearest_field() {
         let mut places = Places::default();
-        places.note("bays[2]", 7);
-        places.note("bays[2].classes[0]", 9);
+        places.note("bays[2]", 7, "bay \"b\"");
+        places.note("bays[2].classes[0]", 9, "bay \"b\": `classes`");
         assert_eq!(places.find("bays[2].classes[0]"), Some(9));
         assert_eq!(places.find("bays[2].classes[1]"), Some(7));
         assert_eq!(places.find("bays[3]"), None);
+    }
+
+    #[test]
+    fn joins_what_the_server_says_by_line() {
+        let source = Source { name: "s.toml".into(), text: "one\ntwo\nthree\n".into() };
+        let mut places = Places::default();
+        places.note("", 0, "shop");
+        places.note("bays[0]", 4, "bay \"b\"");
+        places.note("bays[0].classes[0]", 8, "bay \"b\": `classes`");
+        let field = "bays[1]".to_owned();
+        let place = Some(source.place(8));
+        let local = [Fault { file: "s.toml".into(), place, message: "unreadable".into(), field }];
+        let server = [
+            ("shop.bays[0].classes[0]", "is unknown"),
+            ("shop.bays[1].id", "is about what could not be read"),
+            ("shop.bays[0]", "bay \"b\" stands there twice"),
+            ("shop_id", "is taken"),
+        ]
+        .map(|(field, message)| (field.to_owned(), message.to_owned()));
+        let told: Vec<String> =
+            join_faults(&source, &places, &local, server, "shop").iter().map(ToString::to_string).collect();
+        assert_eq!(
+            told,
+            [
+                "s.toml:1:1: shop: is taken",
+                "s.toml:2:1: bay \"b\" stands there twice",
+                "s.toml:3:1: bay \"b\": `classes`: is unknown",
+                "s.toml:3:1: unreadable",
+            ]
+        );
     }
 }

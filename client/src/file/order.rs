@@ -287,7 +287,10 @@ fn links(table: &Table<'_>, to: &str, links: &mut Vec<v1::Link>) {
         match text::link(&found.value) {
             Ok(link) => {
                 // Links belong to the whole order, so their paths start at the message.
-                table.reader().note(format!("links[{}]", links.len()), found.offset);
+                table.note_here(format!("links[{}]", links.len()), found.offset, "after");
+                if links.is_empty() {
+                    table.note_here("links", found.offset, "after");
+                }
                 links.push(v1::Link { to: to.to_owned(), ..link });
             }
             Err(message) => table.fault(found.offset, "", format!("`after`: {message}")),
@@ -380,13 +383,13 @@ fn from_outline(table: &Table<'_>) -> v1::Order {
     let wanted = table.rows("operation").iter().filter_map(Table::id).map(str::to_owned).collect();
     let order = outline.expand(&given, &wanted);
     for (index, operation) in order.operations.iter().enumerate() {
-        table.reader().note(format!("operations[{index}]"), offset);
+        table.note(&format!("operations[{index}]"), offset, "outline");
         if let Some(found) = hours.get(&operation.id) {
-            table.reader().note(format!("operations[{index}].work"), found.offset);
+            table.note(&format!("operations[{index}].work"), found.offset, "hours");
         }
     }
     for field in ["visits", "links", "parts", "approvals"] {
-        table.reader().note(field, offset);
+        table.note(field, offset, "outline");
     }
     order
 }

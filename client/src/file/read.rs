@@ -64,11 +64,6 @@ impl<'s> Reader<'s> {
         self.faults.borrow_mut().push(Fault { file, place, message, field });
     }
 
-    /// Notes where a field of the message stands.
-    pub fn note(&self, field: impl Into<String>, offset: usize) {
-        self.places.borrow_mut().note(field, offset);
-    }
-
     /// Returns the places noted so far and forgets them.
     pub fn take_places(&self) -> Places {
         self.places.take()
@@ -92,25 +87,20 @@ impl<'r> Table<'r> {
     /// Returns the same table as the start of another message, whose fields are counted from here.
     pub fn as_message(mut self) -> Self {
         self.field.clear();
-        self.reader.note("", self.offset);
+        self.note_here("", self.offset, "");
         self
     }
 
     /// Returns the same table, filling the field `field` from here on.
     pub fn with_field(mut self, field: String) -> Self {
-        self.reader.note(field.clone(), self.offset);
         self.field = field;
+        self.note("", self.offset, "");
         self
     }
 
     /// First byte of the table.
     pub fn offset(&self) -> usize {
         self.offset
-    }
-
-    /// The reader.
-    pub fn reader(&self) -> &'r Reader<'r> {
-        self.reader
     }
 
     /// Returns the path of a field of this table's message.
@@ -120,6 +110,21 @@ impl<'r> Table<'r> {
             (false, true) => self.field.clone(),
             (false, false) => format!("{}.{field}", self.field),
         }
+    }
+
+    /// Notes where a field of this table's message stands; `key` fills it, none if the table itself does.
+    pub fn note(&self, field: &str, offset: usize, key: &str) {
+        self.note_here(self.path(field), offset, key);
+    }
+
+    /// Notes where a field of the whole message stands.
+    pub fn note_here(&self, path: impl Into<String>, offset: usize, key: &str) {
+        let label = match (self.label.as_str(), key) {
+            (label, "") => label.to_owned(),
+            ("", key) => format!("`{key}`"),
+            (label, key) => format!("{label}: `{key}`"),
+        };
+        self.reader.places.borrow_mut().note(path, offset, label);
     }
 
     /// Notes a fault of this table.
@@ -217,7 +222,7 @@ impl<'r> Table<'r> {
     pub fn names(&self, key: &'static str, field: &str) -> Vec<String> {
         let texts = self.texts(key, field);
         for (index, text) in texts.iter().enumerate() {
-            self.reader.note(self.path(&format!("{field}[{index}]")), text.offset);
+            self.note(&format!("{field}[{index}]"), text.offset, key);
         }
         texts.into_iter().map(|text| text.value).collect()
     }
@@ -233,7 +238,7 @@ impl<'r> Table<'r> {
         for text in self.texts(key, field) {
             match parse(&text.value, &self.reader.zone) {
                 Ok(value) => {
-                    self.reader.note(self.path(&format!("{field}[{}]", list.len())), text.offset);
+                    self.note(&format!("{field}[{}]", list.len()), text.offset, key);
                     list.push(value);
                 }
                 Err(message) => self.fault(text.offset, field, format!("`{key}`: {message}")),
@@ -358,7 +363,7 @@ impl<'r> Table<'r> {
         self.known(key);
         let item = self.table.get(key)?;
         let offset = self.offset_of(key, item);
-        self.reader.note(self.path(field), offset);
+        self.note(field, offset, key);
         match item.as_value() {
             Some(value) => Some(Found { value, offset }),
             None => {

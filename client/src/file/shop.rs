@@ -154,13 +154,13 @@ fn skills(table: &Table<'_>) -> Vec<v1::TechnicianSkill> {
     let mut skills = Vec::new();
     if is_list {
         for text in table.texts("skills", "skills") {
-            table.reader().note(table.path(&format!("skills[{}]", skills.len())), text.offset);
+            table.note(&format!("skills[{}]", skills.len()), text.offset, "skills");
             skills.push(v1::TechnicianSkill { skill: text.value, efficiency_percent: 100 });
         }
     } else if let Some(entries) = table.table("skills", "skills") {
         for (skill, found) in entries.entries() {
             let field = format!("skills[{}]", skills.len());
-            table.reader().note(table.path(&field), found.offset);
+            table.note(&field, found.offset, "skills");
             let percent = found.value.as_integer().and_then(|percent| i32::try_from(percent).ok());
             if percent.is_none() {
                 let message = format!("the efficiency in {skill} must be a whole number of percent, such as 110");

@@ -76,7 +76,7 @@ impl Chart<'_> {
             text += &format!("{:<name_width$} {}\n", lane.name, self.join(&row));
         }
         if !keys.is_empty() {
-            text += &wrap(&format!("{:<name_width$} ", "key"), &keys, self.width);
+            text += &wrap(&format!("{:<name_width$} ", "key"), &keys, "  ", self.width);
         }
         text
     }
@@ -255,22 +255,22 @@ fn overlap(a: (i64, i64), b: (i64, i64)) -> i64 {
     (a.1.min(b.1) - a.0.max(b.0)).max(0)
 }
 
-/// Returns words in lines of at most `width`, the first after `head`.
-pub fn wrap(head: &str, words: &[String], width: usize) -> String {
+/// Returns words in lines of at most `width` if they can be, with `gap` between, the first after `head`.
+pub fn wrap(head: &str, words: &[String], gap: &str, width: usize) -> String {
     let indent = head.chars().count();
-    let mut text = String::new();
-    let mut line = head.to_owned();
+    let mut text = head.to_owned();
     let mut length = indent;
-    for word in words {
-        let word_length = word.chars().count() + 2;
-        if length > indent && length + word_length - 2 > width {
-            text += line.trim_end();
-            text.push('\n');
-            line = " ".repeat(indent);
+    for (index, word) in words.iter().enumerate() {
+        let word_length = word.chars().count();
+        if index > 0 && length + gap.chars().count() + word_length > width {
+            text = format!("{}\n{}", text.trim_end(), " ".repeat(indent));
             length = indent;
+        } else if index > 0 {
+            text += gap;
+            length += gap.chars().count();
         }
-        line += &format!("{word}  ");
+        text += word;
         length += word_length;
     }
-    text + line.trim_end() + "\n"
+    text + "\n"
 }

@@ -3,6 +3,7 @@
 use fitup_proto::v1;
 
 use super::Scene;
+use super::chart::wrap;
 use crate::file::text::minutes;
 use crate::names::last;
 use crate::output::{columns, shorten};
@@ -35,26 +36,34 @@ pub fn draw(scene: &Scene<'_>) -> String {
         ]);
     }
     let indent = rows.iter().map(|row| row[0].chars().count()).max().unwrap_or(0) + 2;
-    let whys = std::iter::once("why".to_owned()).chain(late.iter().map(|order| why(order)));
+    let whys = std::iter::once(vec!["why".to_owned()]).chain(late.iter().map(|order| reasons(order)));
     let table = columns(&rows);
     let facts = table.lines().map(str::chars).map(Iterator::count).max().unwrap_or(0);
     let mut text = String::new();
-    for (line, why) in table.lines().zip(whys) {
+    for (line, reasons) in table.lines().zip(whys) {
+        let why = reasons.join(" ");
         if facts + 2 + why.chars().count() <= scene.width {
             text += &format!("{line:<facts$}  {why}\n");
         } else {
-            text += &format!("{line}\n{}", fold(&format!("{:indent$}{why}", ""), scene.width, indent));
+            text += &format!("{line}\n{}", wrap(&" ".repeat(indent), &reasons, " ", scene.width));
         }
     }
     text
 }
 
-/// Returns the largest waits of an order in words; work only if nothing else is to tell.
-pub fn why(order: &v1::OrderPlan) -> String {
+/// Returns the largest waits of an order in words, each with what parts it from the next; work only if nothing else is
+/// to tell.
+fn reasons(order: &v1::OrderPlan) -> Vec<String> {
     let waits = order.delays.iter().filter(|one| one.kind() != v1::delay::Kind::Work);
-    let told: Vec<String> = waits.take(REASONS).map(delay).collect();
-    let told = if told.is_empty() { order.delays.iter().take(1).map(delay).collect() } else { told };
-    if told.is_empty() { "-".to_owned() } else { told.join(", ") }
+    let mut told: Vec<String> = waits.take(REASONS).map(|one| delay(one, last(&order.order))).collect();
+    if told.is_empty() {
+        told = order.delays.iter().take(1).map(|one| delay(one, last(&order.order))).collect();
+    }
+    let count = told.len();
+    for reason in told.iter_mut().take(count.saturating_sub(1)) {
+        reason.push(';');
+    }
+    if told.is_empty() { vec!["-".to_owned()] } else { told }
 }
 
 /// Breaks a line at blanks; what goes on below is indented.

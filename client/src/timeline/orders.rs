@@ -139,11 +139,13 @@ fn line(scene: &Scene<'_>, operation: &v1::OperationPlan) -> String {
 
 /// Returns why an operation starts so late, if the plan says.
 fn wait(order: &v1::OrderPlan, operation: &v1::OperationPlan, length: i64) -> String {
+    let start = minute(operation.start_time.as_ref());
+    let is_before = |one: &v1::Delay| one.until_time.is_none() || minute(one.until_time.as_ref()) <= start;
     let reasons: Vec<String> = order
         .delays
         .iter()
-        .filter(|one| one.operation == operation.operation && one.kind() != v1::delay::Kind::Work)
-        .map(delay)
+        .filter(|one| one.operation == operation.operation && one.kind() != v1::delay::Kind::Work && is_before(one))
+        .map(|one| delay(one, last(&order.order)))
         .collect();
-    if reasons.is_empty() { format!("waits {}", span(length)) } else { format!("waits: {}", reasons.join(", ")) }
+    if reasons.is_empty() { format!("waits {}", span(length)) } else { format!("waits {}", reasons.join("; ")) }
 }

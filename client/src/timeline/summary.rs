@@ -3,6 +3,7 @@
 use fitup_proto::v1;
 
 use super::Scene;
+use super::chart::wrap;
 use super::late::fold;
 use crate::names::last;
 use crate::words::{count, gap, grouped, proto_when};
@@ -30,7 +31,7 @@ pub fn summary(scene: &Scene<'_>) -> String {
     }
     text.push('\n');
     let price = plan.price.unwrap_or_default();
-    text += &format!("price {} ({})\n", grouped(price.total), shares(&price));
+    text += &wrap(&format!("price {} (", grouped(price.total)), &shares(&price), " ", scene.width);
     text += &format!("bound {}: {}\n", grouped(plan.bound), quality(plan));
     for left in &plan.left_out {
         text += &fold(&format!("left out: {}: {}", last(&left.order), left.message), scene.width, 10);
@@ -55,8 +56,8 @@ fn quality(plan: &v1::Plan) -> String {
     }
 }
 
-/// Returns what a price is paid for, the dearest first.
-fn shares(price: &v1::Price) -> String {
+/// Returns what a price is paid for, the dearest first, with the signs between and after.
+fn shares(price: &v1::Price) -> Vec<String> {
     let mut shares = [
         ("lateness", price.lateness),
         ("time in the shop", price.flow),
@@ -67,7 +68,10 @@ fn shares(price: &v1::Price) -> String {
         ("left out", price.left_out),
     ];
     shares.sort_by_key(|(_, price)| std::cmp::Reverse(*price));
-    let told = shares.iter().filter(|(_, price)| *price > 0).map(|(name, price)| format!("{name} {}", grouped(*price)));
+    let told: Vec<&(&str, i64)> = shares.iter().filter(|(_, price)| *price > 0).collect();
+    let end = |index: usize| if index + 1 == told.len() { ")" } else { "," };
+    let told =
+        told.iter().enumerate().map(|(index, (name, price))| format!("{name} {}{}", grouped(*price), end(index)));
     let told: Vec<String> = told.collect();
-    if told.is_empty() { "nothing".to_owned() } else { told.join(", ") }
+    if told.is_empty() { vec!["nothing)".to_owned()] } else { told }
 }
