@@ -44,6 +44,10 @@ impl Compiled<'_> {
 
     fn impossible_visit(&self, index: usize) -> Option<LeftOutReason> {
         let visit = VisitId::from_index(index);
+        if self.contradicts_facts(index) {
+            let operation = OperationId::from_index(self.visits[index].operations[0] as usize);
+            return Some(LeftOutReason::Contradiction { operation });
+        }
         if !self.visits[index].bays.is_empty()
             || self.visits[index].operations.is_empty() && self.visits[index].fact.is_none()
         {
@@ -52,6 +56,21 @@ impl Compiled<'_> {
         Some(match self.problem.visits[visit].bay {
             BayChoice::Pinned(bay) => LeftOutReason::PinnedBay { visit, bay },
             BayChoice::Free | BayChoice::Entered(_) => LeftOutReason::NoBay { visit },
+        })
+    }
+
+    /// Tells whether a visit has begun and is to go on while another one is still running in its bay, or on its car.
+    ///
+    /// The visit would hold its bay from then to after now, and now is when the other one holds it too.
+    fn contradicts_facts(&self, index: usize) -> bool {
+        let own = &self.visits[index];
+        if own.fact.is_none() || own.operations.is_empty() {
+            return false;
+        }
+        let bay = |visit: usize| self.choices_of(visit).first().map(|&(bay, _)| bay);
+        self.visits.iter().enumerate().any(|(other, visit)| {
+            let running = other != index && visit.fact.is_some_and(|fact| !fact.over);
+            running && (bay(other) == bay(index) || visit.car == own.car && visit.on_vehicle && own.on_vehicle)
         })
     }
 
