@@ -133,6 +133,31 @@ fn an_operation_waits_for_the_next_one() {
     assert_eq!(solved.left_out, []);
 }
 
+/// The first operation may take either bay and the second, which overlaps with it, one of them only.
+#[test]
+fn a_visit_leaves_a_bay_to_the_next_one() {
+    let mut draft = Draft::new(10, 200);
+    let always = draft.always();
+    let [left, right] = ["left", "right"].map(|name| draft.class(name));
+    draft.bay("both", &[left, right], always);
+    draft.bay("left", &[left], always);
+    let late = draft.calendar(&[(0, 60), (70, 130)]);
+    let skill = draft.skill("body");
+    draft.technician("late", late, &[(skill, 500)]);
+    let car = draft.car("car");
+    let first = draft.operation(car, "first", 37, &[]);
+    let second = draft.operation(car, "second", 17, &[skill]);
+    draft.not_before(first, 34);
+    draft.link(first, second, -20, Some(-10));
+    draft.data.operations[second].interruptible = true;
+    for (operation, class, on_vehicle) in [(first, left, true), (second, right, false)] {
+        let visit = draft.visit(car, class);
+        draft.data.visits[visit].on_vehicle = on_vehicle;
+        draft.data.operations[operation].visit = Some(visit);
+    }
+    assert_eq!(solved(&draft).left_out, []);
+}
+
 /// Only one of two cars fits before the horizon: the one that costs more to leave out is planned, whichever comes first.
 #[test]
 fn the_dearer_car_is_planned() {

@@ -35,7 +35,7 @@ fn fisher_thompson_6x6_takes_55() {
 /// Fisher, Thompson 1963. Optimum 930: Carlier, Pinson, Management Science 35 (1989), doi:10.1287/mnsc.35.2.164.
 #[test]
 fn fisher_thompson_10x10_takes_930_within_three_percent() {
-    let (price, bound) = found(&instances::job_shop("ft10"), 20_000);
+    let (price, bound) = found(&instances::job_shop("ft10"), 200_000);
     assert!(bound <= 930, "a bound of {bound} above the optimum");
     assert!((930..=957).contains(&price), "{price}");
 }
@@ -43,17 +43,21 @@ fn fisher_thompson_10x10_takes_930_within_three_percent() {
 /// Lawrence 1984. Optima: Applegate, Cook, ORSA Journal on Computing 3 (1991), doi:10.1287/ijoc.3.2.149.
 #[test]
 fn lawrence_10x5_take_their_optima() {
+    let mut wrong = Vec::new();
     for (name, optimum) in [("la01", 666), ("la02", 655), ("la03", 597), ("la04", 590), ("la05", 593)] {
-        let (price, bound) = found(&instances::job_shop(name), 20_000);
-        assert!(bound <= optimum, "{name}: a bound of {bound} above the optimum {optimum}");
-        assert_eq!(price, optimum, "{name}");
+        let (price, bound) = found(&instances::job_shop(name), 200_000);
+        if bound > optimum || price != optimum {
+            wrong.push(format!("{name}: price {price}, bound {bound}, optimum {optimum}"));
+        }
     }
+    assert!(wrong.is_empty(), "{wrong:#?}");
 }
 
 /// PSPLIB, table of optima of the set j30: Kolisch, Sprecher, European Journal of Operational Research 96 (1996),
 /// doi:10.1016/S0377-2217(96)00170-1.
 #[test]
 fn psplib_j30_projects_take_their_optima_within_two_percent() {
+    let mut wrong = Vec::new();
     for (name, optimum) in [
         ("j301_1", 43),
         ("j301_2", 47),
@@ -70,10 +74,12 @@ fn psplib_j30_projects_take_their_optima_within_two_percent() {
         ("j3037_1", 79),
         ("j3041_1", 86),
     ] {
-        let (price, bound) = found(&instances::project(name), 5_000);
-        assert!(bound <= optimum, "{name}: a bound of {bound} above the optimum {optimum}");
-        assert!(price >= optimum && price * 100 <= optimum * 102, "{name}: {price}, optimum {optimum}");
+        let (price, bound) = found(&instances::project(name), 20_000);
+        if bound > optimum || price < optimum || price * 100 > optimum * 102 {
+            wrong.push(format!("{name}: price {price}, bound {bound}, optimum {optimum}"));
+        }
     }
+    assert!(wrong.is_empty(), "{wrong:#?}");
 }
 
 /// The construction project of Hillier, Lieberman: Introduction to Operations Research, chapter on project management:
