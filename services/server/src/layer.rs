@@ -151,6 +151,20 @@ mod tests {
         check("-3S", None);
     }
 
+    #[tokio::test]
+    async fn who_waits_no_longer_is_told_so() {
+        let slow = tower::service_fn(async |_: Request<()>| {
+            tokio::time::sleep(Duration::from_secs(3600)).await;
+            Ok::<_, std::convert::Infallible>(Response::new(Body::empty()))
+        });
+        let mut service = RequestLayer.layer(slow);
+        let request = Request::builder().header("grpc-timeout", "20m").body(()).unwrap();
+        let answer = tokio::time::timeout(Duration::from_secs(10), service.call(request)).await.unwrap().unwrap();
+        let status = Status::from_header_map(answer.headers()).unwrap();
+        assert_eq!(status.code(), tonic::Code::DeadlineExceeded);
+        assert_eq!(status.get_error_details().error_info().unwrap().reason, "DEADLINE_PASSED");
+    }
+
     #[test]
     fn refusals_get_details_once() {
         let details = |response: Response<Body>| {

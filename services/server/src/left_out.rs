@@ -131,3 +131,89 @@ fn order(problem: &Problem, left_out: &LeftOut) -> LeftOutOrder {
     };
     LeftOutOrder { order: problem.cars[left_out.car].name.clone(), reason: code.to_owned(), operation: about, message }
 }
+
+#[cfg(test)]
+mod tests {
+    use fitup_model::keyed::{BayId, CarId, EquipmentId, Key, OperationId, SkillId, TechnicianId, VisitId};
+    use fitup_model::problem::{Bay, BayChoice, Car, Commitment, Equipment, Operation, ProblemData, Technician, Visit};
+    use fitup_model::{Calendar, Span, Time};
+
+    use super::*;
+
+    /// Returns a problem with one of everything.
+    fn problem() -> Problem {
+        let mut data = ProblemData::empty(Span::from_minutes(5), Time::from_minutes(1440));
+        let calendar = data.calendars.push(Calendar::always(Time::ORIGIN, Time::from_minutes(1440)));
+        let skill = data.skills.push("frame".into());
+        let class = data.bay_classes.push("rack".into());
+        data.bays.push(Bay { name: "stall-1".into(), classes: vec![class], calendar });
+        data.equipment.push(Equipment { name: "welder".into(), capacity: 2, outages: vec![] });
+        data.technicians.push(Technician { name: "ada".into(), calendar, with_overtime: None, skills: vec![] });
+        let car = data.cars.push(Car {
+            name: "r-1".into(),
+            arrival: Time::ORIGIN,
+            promise: None,
+            late_weight: 1,
+            flow_weight: 1,
+        });
+        let visit = data.visits.push(Visit {
+            name: "r-1/pulling".into(),
+            car,
+            class,
+            on_vehicle: true,
+            family: None,
+            bay: BayChoice::Free,
+            published: None,
+        });
+        data.operations.push(Operation {
+            name: "r-1/pull".into(),
+            car,
+            visit: Some(visit),
+            work: Span::from_minutes(60),
+            crew: vec![skill],
+            equipment: vec![],
+            interruptible: false,
+            ready: vec![],
+            commitment: Commitment::Free,
+            same_person: None,
+            published: None,
+        });
+        Problem::new(data).expect("a problem without faults")
+    }
+
+    #[test]
+    fn each_reason_names_what_it_is_about_and_what_would_mend_it() {
+        let problem = problem();
+        let operation = OperationId::from_index(0);
+        let visit = VisitId::from_index(0);
+        let check = |reason: LeftOutReason, code: &str, about: Option<&str>, words: &[&str]| {
+            let left_out = LeftOut { car: CarId::from_index(0), reason };
+            let described = &describe(&problem, &[left_out])[0];
+            assert_eq!((described.order.as_str(), described.reason.as_str()), ("r-1", code));
+            assert_eq!(described.operation.as_deref(), about);
+            for word in words {
+                assert!(described.message.contains(word), "{word} is not in {:?}", described.message);
+            }
+            assert!(described.message.contains("; ") && !described.message.ends_with('.'), "{:?}", described.message);
+        };
+        let pull = Some("pull");
+        let skill = SkillId::from_index(0);
+        check(LeftOutReason::NoCrew { operation, skill }, "NO_CREW", pull, &["\"pull\"", "\"frame\""]);
+        check(LeftOutReason::NoSamePerson { operation }, "NO_SAME_PERSON", pull, &["\"pull\""]);
+        check(LeftOutReason::NoBay { visit }, "NO_BAY", None, &["\"pulling\"", "\"rack\""]);
+        let bay = BayId::from_index(0);
+        check(LeftOutReason::PinnedBay { visit, bay }, "PINNED_BAY", None, &["\"pulling\"", "\"stall-1\"", "\"rack\""]);
+        let equipment = EquipmentId::from_index(0);
+        let short = LeftOutReason::EquipmentShort { operation, equipment };
+        check(short, "EQUIPMENT_SHORT", pull, &["\"pull\"", "\"welder\"", "2 there are"]);
+        check(LeftOutReason::NoWindow { operation }, "NO_WINDOW", pull, &["\"pull\"", "interruption"]);
+        check(LeftOutReason::NoBayWindow { visit }, "NO_BAY_WINDOW", None, &["\"pulling\"", "\"rack\"", "downtime"]);
+        check(LeftOutReason::BeyondHorizon { operation }, "BEYOND_HORIZON", pull, &["\"pull\"", "horizon_days"]);
+        let technician = TechnicianId::from_index(0);
+        let pinned = LeftOutReason::PinnedPerson { operation, technician };
+        check(pinned, "PINNED_PERSON", pull, &["\"pull\"", "\"ada\""]);
+        check(LeftOutReason::PinnedTooEarly { operation }, "PINNED_TOO_EARLY", pull, &["\"pull\"", "later start"]);
+        check(LeftOutReason::Contradiction { operation }, "CONTRADICTION", pull, &["\"pull\""]);
+        check(LeftOutReason::NoRoom { operation }, "NO_ROOM", pull, &["\"pull\"", "horizon_days"]);
+    }
+}

@@ -72,7 +72,7 @@ fn set_up_log(format: LogFormat, filter: &str) -> anyhow::Result<()> {
     let builder = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_target(false);
     match format {
         LogFormat::Text => builder.with_ansi(std::io::IsTerminal::is_terminal(&std::io::stderr())).init(),
-        LogFormat::Json => builder.json().flatten_event(true).init(),
+        LogFormat::Json => builder.json().flatten_event(true).with_span_list(false).init(),
     }
     Ok(())
 }

@@ -168,6 +168,7 @@ impl PlanRuns {
         let mut stopping = self.0.stopping.subscribe();
         let mut runs = JoinSet::new();
         // Runs of a server that was here before are taken up at once: their leases end with the longest that there is.
+        // That is right for a database that has one server; several would take each other's runs.
         self.0.requeue_expired(self.0.lease_time()).await;
         loop {
             while runs.try_join_next().is_some() {}

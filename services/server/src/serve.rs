@@ -80,6 +80,11 @@ pub async fn serve(
 ) -> Result<(), ServeError> {
     let address = listener.local_addr().map_err(ServeError::Socket)?;
     let store = open(&config).await?;
+    // The socket listens already: who reads the file and calls is answered a moment later.
+    if let Some(path) = &config.port_file {
+        let unwritable = |source| ServeError::PortFile { path: path.clone(), source };
+        port_file::write(path, address).map_err(unwritable)?;
+    }
     let clock = Clock::new(config.clock_start);
     let runs = PlanRuns::new(Arc::clone(&store), clock, run_settings(&config));
     let working = tokio::spawn(runs.clone().work());
@@ -117,10 +122,6 @@ pub async fn serve(
         .add_service(PlanServiceServer::new(plans).max_decoding_message_size(limit))
         .serve_with_incoming_shutdown(TcpIncoming::from(listener).with_nodelay(Some(true)), draining);
 
-    if let Some(path) = &config.port_file {
-        let unwritable = |source| ServeError::PortFile { path: path.clone(), source };
-        port_file::write(path, address).map_err(unwritable)?;
-    }
     tracing::info!(%address, data = %config.data.display(), "fitupd answers calls");
 
     let out_of_time = async {
