@@ -10,12 +10,12 @@
 use fitup_model::{Cost, check, cost};
 
 use crate::Options;
-use crate::bound::BoundProver;
 use crate::compile::Compiled;
 use crate::construct;
 use crate::improve::{Budget, Search};
 use crate::left_out::left_out;
 use crate::outcome::{Outcome, Phase, Progress, Solved, gap};
+use crate::prove::Proof;
 use crate::random::Random;
 use crate::schedule::{Schedule, Snapshot};
 use crate::stop::Stop;
@@ -42,18 +42,13 @@ pub trait Prover: Send {
 }
 
 /// What a prover is told at the beginning of a round.
-pub struct View<'v, 'c> {
-    /// The problem.
-    pub compiled: &'c Compiled<'c>,
+pub struct View<'v> {
     /// The best plan so far.
     pub best: &'v Snapshot,
-    /// The best lower bound so far.
-    pub bound: Cost,
     /// When to stop.
     pub stop: &'v dyn Stop,
-    /// Where the limit is on iterations: how many the round has, to be taken as a measure of work.
-    pub iterations: Option<u64>,
-    /// Where time is known: the share of it that is used at the end of the round.
+    /// Where time is known: the share of it that is used at the end of the round. Otherwise a round is a fixed amount of
+    /// work.
     pub until: Option<f64>,
 }
 
@@ -70,7 +65,7 @@ pub struct Found {
 
 /// Returns the provers to run beside the search.
 fn provers<'c>(compiled: &'c Compiled<'c>) -> Vec<Box<dyn Prover + 'c>> {
-    vec![Box::new(BoundProver::new(compiled))]
+    vec![Box::new(Proof::new(compiled))]
 }
 
 /// Plans `compiled`; see [`crate::plan`].
@@ -104,14 +99,7 @@ pub fn run<'c>(
     let mut iterations = 0;
     while gap(best.cost, bound) > options.gap && !stop.should_stop() {
         let Some(budget) = rounds.next(stop) else { break };
-        let view = View {
-            compiled,
-            best: &best,
-            bound,
-            stop,
-            iterations: options.iterations.map(|_| budget.iterations),
-            until: budget.by_iterations.is_none().then_some(budget.until),
-        };
+        let view = View { best: &best, stop, until: budget.by_iterations.is_none().then_some(budget.until) };
         let (done, found) = round(&mut searches, &mut provers, &budget, &view);
         iterations += done;
         let before = (best.cost, bound);
@@ -151,7 +139,7 @@ fn round<'c>(
     searches: &mut [Search<'c>],
     provers: &mut Vec<Box<dyn Prover + 'c>>,
     budget: &Budget,
-    view: &View<'_, 'c>,
+    view: &View<'_>,
 ) -> (u64, Vec<(Phase, Found)>) {
     if searches.len() == 1 && provers.is_empty() {
         return (searches[0].run(budget), Vec::new());

@@ -20,10 +20,10 @@
 
 pub mod lattice;
 pub mod prices;
+pub mod remaining;
 
 mod field;
 mod pricing;
-mod prover;
 mod resources;
 mod tree;
 mod volume;
@@ -34,9 +34,8 @@ use crate::compile::{Compiled, Step};
 use crate::stop::Stop;
 use field::Field;
 use lattice::{Lattice, SCALE};
-use pricing::{NO, Pricing, Scratch};
 pub use prices::Prices;
-pub(crate) use prover::BoundProver;
+use pricing::{NO, Pricing, Scratch};
 use resources::Resource;
 use tree::Forest;
 use volume::Volume;
@@ -136,6 +135,22 @@ impl<'c> Bounder<'c> {
     /// Tells whether further iterations gain nothing.
     pub fn is_exhausted(&self) -> bool {
         self.exhausted || self.closed
+    }
+
+    /// Returns how many ways to place operations the windows allow at most.
+    pub fn most_ways(&self) -> usize {
+        let nodes = self.forest.trees.iter().flat_map(|tree| &tree.nodes);
+        nodes
+            .map(|node| {
+                let starts = (node.start.1 - node.start.0 + 1).max(0) as usize;
+                starts * node.groups.iter().map(|group| group.modes.len()).sum::<usize>()
+            })
+            .sum()
+    }
+
+    /// Tells whether no plan cheaper than the target is left.
+    pub fn is_closed(&self) -> bool {
+        self.closed
     }
 
     /// Does at most `iterations` looks; `target` is the price of the best plan known.

@@ -59,8 +59,12 @@ impl Bounder<'_> {
         }
         // One more bay of a class adds to every set of bays that holds all bays of the class.
         for class in problem.bay_classes.keys() {
-            let bays: Vec<u16> =
-                problem.bays.keys().filter(|&bay| problem.bay_serves(bay, class)).map(|bay| bay.index() as u16).collect();
+            let bays: Vec<u16> = problem
+                .bays
+                .keys()
+                .filter(|&bay| problem.bay_serves(bay, class))
+                .map(|bay| bay.index() as u16)
+                .collect();
             let serves = |kind: &Kind| matches!(kind, Kind::Bays(set) if bays.iter().all(|bay| set.contains(bay)));
             if bays.is_empty() {
                 continue;

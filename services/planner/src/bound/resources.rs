@@ -81,6 +81,11 @@ impl Resource {
         self.cut(bucket, &before);
     }
 
+    /// Returns the free units in each step.
+    pub fn free(&self) -> &[u16] {
+        &self.free
+    }
+
     /// Returns the number of buckets.
     pub fn len(&self) -> usize {
         self.capacity.len()
@@ -257,10 +262,8 @@ fn free_bays(compiled: &Compiled, set: &[u16]) -> Vec<u16> {
             }
         }
         let calendar = &compiled.calendars[compiled.bay_calendar[usize::from(bay)] as usize];
-        for step in settled.max(0) as usize..horizon {
-            if !needs_hours || calendar.is_open(step as Step) {
-                free[step] += 1;
-            }
+        for (step, free) in free.iter_mut().enumerate().skip(settled.max(0) as usize) {
+            *free += u16::from(!needs_hours || calendar.is_open(step as Step));
         }
     }
     free

@@ -90,7 +90,7 @@ impl Volume {
                 self.failures = 0;
             }
         }
-        if self.rounds % 100 == 0 {
+        if self.rounds.is_multiple_of(100) {
             let best = best.max(value);
             if best - self.best_before < 0.01 * best.abs() {
                 self.weight = (self.weight * 0.5).max(0.01);

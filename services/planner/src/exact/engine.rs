@@ -1,0 +1,511 @@
+//! Search with learning: decides, propagates, and from each conflict learns a clause that forbids its cause.
+//!
+//! Lazy clause generation (Ohrimenko, Stuckey and Codish (2009), doi:10.1007/s10601-008-9064-x), with clauses over
+//! bounds of integers; what works for schedules is taken from Schutt, Feydt, Stuckey and Wallace (2011),
+//! doi:10.1007/s10601-010-9103-2. No clock and no random numbers: same calls, same answers.
+
+use super::cumulative::Cumulative;
+use super::order::Order;
+use super::span::Span;
+use super::store::{Conflict, Fact, NONE, Reason, Store};
+use super::total::Total;
+use crate::stop::Stop;
+
+/// A clause: its facts must not all hold.
+#[derive(Debug, Clone)]
+struct Clause {
+    facts: Vec<Fact>,
+    activity: f32,
+    levels: u32,
+    gone: bool,
+}
+
+/// A clause that waits for a fact.
+#[derive(Debug, Clone, Copy)]
+struct Watch {
+    value: i32,
+    clause: u32,
+}
+
+/// What a slice of search has led to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Verdict {
+    /// All variables are fixed and nothing is broken.
+    Found,
+    /// There is no solution.
+    Impossible,
+    /// Not decided yet.
+    Open,
+}
+
+/// The engine with the rules of one problem.
+#[derive(Debug, Default)]
+pub struct Engine {
+    /// Bounds.
+    pub store: Store,
+    /// Conditional precedences.
+    pub orders: Vec<Order>,
+    /// Operations with their ways.
+    pub spans: Vec<Span>,
+    /// Limited resources.
+    pub cumulatives: Vec<Cumulative>,
+    /// The price.
+    pub total: Option<Total>,
+    /// Conflicts so far.
+    pub conflicts: u64,
+    clauses: Vec<Clause>,
+    watches: Vec<Vec<Watch>>,
+    orders_of: Vec<Vec<u32>>,
+    spans_of: Vec<Vec<u32>>,
+    cumulatives_of: Vec<Vec<u32>>,
+    total_of: Vec<bool>,
+    next: usize,
+    waiting_spans: Vec<u32>,
+    waiting_cumulatives: Vec<u32>,
+    waiting_total: bool,
+    span_waits: Vec<bool>,
+    cumulative_waits: Vec<bool>,
+    activity: Vec<f64>,
+    increment: f64,
+    /// Values that binaries are tried with first, and the last values of integers.
+    pub phase: Vec<bool>,
+    /// Variables that are decided by growing lower bounds, once nothing else is open.
+    pub binaries: Vec<bool>,
+    marks: Vec<i32>,
+    restart_in: u64,
+    restarts: u64,
+    clause_limit: usize,
+    impossible: bool,
+}
+
+const UNMARKED: i32 = i32::MIN;
+
+impl Engine {
+    /// Adds an integer.
+    pub fn integer(&mut self, low: i32, high: i32) -> u32 {
+        self.phase.push(false);
+        self.binaries.push(false);
+        self.store.add(low, high)
+    }
+
+    /// Adds a binary, tried with `first` first.
+    pub fn binary(&mut self, first: bool) -> u32 {
+        self.phase.push(first);
+        self.binaries.push(true);
+        self.store.add(0, 1)
+    }
+
+    /// Adds a rule: not all of `facts`, two or more, hold.
+    pub fn forbid(&mut self, facts: Vec<Fact>) {
+        self.clauses.push(Clause { facts, activity: 0.0, levels: 0, gone: false });
+    }
+
+    /// Makes everything ready once all rules are there.
+    pub fn prepare(&mut self) {
+        let (count, sides) = (self.store.variables(), 2 * self.store.variables());
+        self.watches = vec![Vec::new(); sides];
+        (self.orders_of, self.spans_of, self.cumulatives_of) =
+            (vec![Vec::new(); sides], vec![Vec::new(); sides], vec![Vec::new(); sides]);
+        self.total_of = vec![false; sides];
+        for (number, clause) in self.clauses.iter().enumerate() {
+            for &fact in &clause.facts[..2] {
+                self.watches[fact.side as usize].push(Watch { value: fact.value, clause: number as u32 });
+            }
+        }
+        for (number, order) in self.orders.iter().enumerate() {
+            order.wakes(|side| self.orders_of[side as usize].push(number as u32));
+        }
+        for (number, span) in self.spans.iter().enumerate() {
+            span.wakes(|side| self.spans_of[side as usize].push(number as u32));
+        }
+        for (number, cumulative) in self.cumulatives.iter().enumerate() {
+            cumulative.wakes(|side| self.cumulatives_of[side as usize].push(number as u32));
+        }
+        if let Some(total) = &self.total {
+            total.wakes(|side| self.total_of[side as usize] = true);
+        }
+        self.span_waits = vec![false; self.spans.len()];
+        self.cumulative_waits = vec![false; self.cumulatives.len()];
+        self.activity = vec![0.0; count];
+        self.increment = 1.0;
+        self.clause_limit = 4000;
+        self.restart_in = 100;
+    }
+
+    /// Searches for at most `conflicts` conflicts.
+    pub fn run(&mut self, conflicts: u64, stop: &dyn Stop) -> Verdict {
+        let end = self.conflicts + conflicts;
+        if self.store.level() == 0 {
+            self.wake_all();
+        }
+        loop {
+            if self.impossible {
+                return Verdict::Impossible;
+            }
+            match self.propagate() {
+                Err(conflict) => {
+                    self.conflicts += 1;
+                    if self.store.level() == 0 || !self.learn(&conflict) {
+                        self.impossible = true;
+                        return Verdict::Impossible;
+                    }
+                    self.restart_in = self.restart_in.saturating_sub(1);
+                    if self.conflicts >= end || stop.should_stop() {
+                        return Verdict::Open;
+                    }
+                }
+                Ok(()) => {
+                    if stop.should_stop() {
+                        return Verdict::Open;
+                    }
+                    if self.restart_in == 0 {
+                        self.restart();
+                        continue;
+                    }
+                    let Some(fact) = self.choose() else { return Verdict::Found };
+                    self.store.decide(fact);
+                }
+            }
+        }
+    }
+
+    /// Forbids the decisions that led here. Returns false if there were none.
+    pub fn refuse(&mut self) -> bool {
+        let decisions = self.store.levels.iter().map(|&start| self.store.trail[start as usize]);
+        let mut facts: Vec<Fact> = decisions.map(|entry| Fact { side: entry.side, value: entry.value }).collect();
+        facts.reverse();
+        self.back(0);
+        match facts.as_slice() {
+            [] => false,
+            [only] => self.store.set(only.negated(), &[]).is_ok(),
+            _ => {
+                let number = self.clauses.len() as u32;
+                for &fact in &facts[..2] {
+                    self.watches[fact.side as usize].push(Watch { value: fact.value, clause: number });
+                }
+                self.clauses.push(Clause { facts, activity: 0.0, levels: 0, gone: false });
+                true
+            }
+        }
+    }
+
+    /// Takes back all decisions, so that rules can be tightened.
+    pub fn to_root(&mut self) {
+        self.back(0);
+    }
+
+    fn back(&mut self, level: u32) {
+        let phase = &mut self.phase;
+        self.store.go_back(level, |entry| phase[(entry.side >> 1) as usize] = entry.side & 1 == 0);
+        self.next = self.next.min(self.store.trail.len());
+        for &span in &self.waiting_spans {
+            self.span_waits[span as usize] = false;
+        }
+        for &cumulative in &self.waiting_cumulatives {
+            self.cumulative_waits[cumulative as usize] = false;
+        }
+        self.waiting_spans.clear();
+        self.waiting_cumulatives.clear();
+        self.waiting_total = false;
+    }
+
+    fn wake_all(&mut self) {
+        self.waiting_spans = (0..self.spans.len() as u32).collect();
+        self.waiting_cumulatives = (0..self.cumulatives.len() as u32).collect();
+        self.span_waits.fill(true);
+        self.cumulative_waits.fill(true);
+        self.waiting_total = self.total.is_some();
+        self.next = 0;
+        for order in 0..self.orders.len() {
+            if self.orders[order].propagate(&mut self.store).is_err() {
+                self.impossible = true;
+                return;
+            }
+        }
+    }
+
+    fn restart(&mut self) {
+        self.back(0);
+        self.restarts += 1;
+        self.restart_in = 64 * luby(self.restarts);
+        if self.clauses.iter().filter(|clause| !clause.gone).count() > self.clause_limit {
+            self.forget();
+        }
+        self.wake_all();
+    }
+
+    /// Drops the half of the clauses that has been of least use.
+    fn forget(&mut self) {
+        self.clause_limit += 500;
+        let mut weak: Vec<(f32, usize)> = (0..self.clauses.len())
+            .filter(|&number| !self.clauses[number].gone && self.clauses[number].levels > 3)
+            .map(|number| (self.clauses[number].activity, number))
+            .collect();
+        weak.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+        for &(_, number) in &weak[..weak.len() / 2] {
+            self.clauses[number] = Clause { facts: Vec::new(), activity: 0.0, levels: 0, gone: true };
+        }
+        for watches in &mut self.watches {
+            watches.retain(|watch| !self.clauses[watch.clause as usize].gone);
+        }
+    }
+
+    fn propagate(&mut self) -> Result<(), Conflict> {
+        loop {
+            while self.next < self.store.trail.len() {
+                let side = self.store.trail[self.next].side;
+                self.next += 1;
+                self.wake(side);
+                self.check_clauses(side)?;
+                for position in 0..self.orders_of[side as usize].len() {
+                    let order = self.orders_of[side as usize][position] as usize;
+                    self.orders[order].propagate(&mut self.store)?;
+                }
+            }
+            if let Some(span) = self.waiting_spans.pop() {
+                self.span_waits[span as usize] = false;
+                self.spans[span as usize].propagate(&mut self.store)?;
+            } else if std::mem::take(&mut self.waiting_total) {
+                if let Some(total) = &self.total {
+                    total.propagate(&mut self.store)?;
+                }
+            } else if let Some(cumulative) = self.waiting_cumulatives.pop() {
+                self.cumulative_waits[cumulative as usize] = false;
+                self.cumulatives[cumulative as usize].propagate(&mut self.store)?;
+            } else {
+                return Ok(());
+            }
+        }
+    }
+
+    fn wake(&mut self, side: u32) {
+        for &span in &self.spans_of[side as usize] {
+            if !std::mem::replace(&mut self.span_waits[span as usize], true) {
+                self.waiting_spans.push(span);
+            }
+        }
+        for &cumulative in &self.cumulatives_of[side as usize] {
+            if !std::mem::replace(&mut self.cumulative_waits[cumulative as usize], true) {
+                self.waiting_cumulatives.push(cumulative);
+            }
+        }
+        self.waiting_total |= self.total_of[side as usize];
+    }
+
+    /// Looks at the clauses that wait for a fact about `side`.
+    fn check_clauses(&mut self, side: u32) -> Result<(), Conflict> {
+        let mut watches = std::mem::take(&mut self.watches[side as usize]);
+        let mut conflict = None;
+        let mut kept = 0;
+        for position in 0..watches.len() {
+            let watch = watches[position];
+            let waits_on = Fact { side, value: watch.value };
+            if conflict.is_some() || !self.store.holds(waits_on) {
+                watches[kept] = watch;
+                kept += 1;
+                continue;
+            }
+            let clause = &mut self.clauses[watch.clause as usize];
+            if clause.facts[0] == waits_on {
+                clause.facts.swap(0, 1);
+            }
+            let other = clause.facts[0];
+            let free = (2..clause.facts.len()).find(|&place| !self.store.holds(clause.facts[place]));
+            let satisfied = self.store.holds(other.negated());
+            if !satisfied && let Some(place) = free {
+                clause.facts.swap(1, place);
+                let fact = clause.facts[1];
+                if fact.side == side {
+                    watches[kept] = Watch { value: fact.value, clause: watch.clause };
+                    kept += 1;
+                } else {
+                    self.watches[fact.side as usize].push(Watch { value: fact.value, clause: watch.clause });
+                }
+                continue;
+            }
+            watches[kept] = watch;
+            kept += 1;
+            if satisfied {
+                continue;
+            }
+            if self.store.holds(other) {
+                conflict = Some(Conflict(clause.facts.clone()));
+            } else {
+                self.store.push(other.negated(), Reason::Clause(watch.clause));
+            }
+        }
+        watches.truncate(kept);
+        watches.append(&mut self.watches[side as usize]);
+        self.watches[side as usize] = watches;
+        conflict.map_or(Ok(()), Err)
+    }
+
+    /// Learns from a conflict and goes back. Returns false if there is no way out.
+    fn learn(&mut self, conflict: &Conflict) -> bool {
+        self.marks.resize(self.store.trail.len().max(self.marks.len()), UNMARKED);
+        // The conflict may lie wholly below the present level.
+        let highest = conflict.0.iter().map(|&fact| self.level_of(fact)).max().unwrap_or(0);
+        if highest == 0 {
+            return false;
+        }
+        self.back(highest);
+        let start = self.store.levels[highest as usize - 1];
+        let (mut kept, mut here): (Vec<u32>, u32) = (Vec::new(), 0);
+        for &fact in &conflict.0 {
+            self.mark(fact, start, &mut kept, &mut here);
+        }
+        let mut position = self.store.trail.len() as u32;
+        loop {
+            position -= 1;
+            if self.marks[position as usize] == UNMARKED {
+                continue;
+            }
+            if here == 1 {
+                break;
+            }
+            here -= 1;
+            self.marks[position as usize] = UNMARKED;
+            let mut facts = Vec::new();
+            self.reason(position, &mut facts);
+            for &fact in &facts {
+                self.mark(fact, start, &mut kept, &mut here);
+            }
+        }
+        let first = Fact { side: self.store.trail[position as usize].side, value: self.marks[position as usize] };
+        self.marks[position as usize] = UNMARKED;
+        self.add_learnt(first, &kept);
+        true
+    }
+
+    fn level_of(&self, fact: Fact) -> u32 {
+        let position = self.store.position(fact);
+        if position == NONE { 0 } else { self.store.level_of(position) }
+    }
+
+    fn mark(&mut self, fact: Fact, start: u32, kept: &mut Vec<u32>, here: &mut u32) {
+        let position = self.store.position(fact);
+        if position == NONE || self.store.levels.first().is_some_and(|&first| position < first) {
+            return;
+        }
+        self.bump(fact.variable());
+        let mark = &mut self.marks[position as usize];
+        if *mark == UNMARKED {
+            if position >= start {
+                *here += 1;
+            } else {
+                kept.push(position);
+            }
+        }
+        *mark = (*mark).max(fact.value);
+    }
+
+    /// Collects the facts that led to a change.
+    fn reason(&mut self, position: u32, facts: &mut Vec<Fact>) {
+        let entry = self.store.trail[position as usize];
+        match entry.reason {
+            Reason::Decision => {}
+            Reason::Facts(from, until) => facts.extend_from_slice(self.store.facts(from, until)),
+            Reason::Clause(number) => {
+                let clause = &mut self.clauses[number as usize];
+                clause.activity += 1.0;
+                let own = Fact { side: entry.side, value: entry.value }.negated();
+                facts.extend(clause.facts.iter().copied().filter(|&fact| fact != own));
+            }
+        }
+    }
+
+    fn add_learnt(&mut self, first: Fact, kept: &[u32]) {
+        let mut facts = vec![first];
+        let mut order: Vec<u32> = kept.to_vec();
+        order.sort_unstable_by_key(|&position| std::cmp::Reverse(position));
+        let mut sides: Vec<u32> = Vec::new();
+        for &position in &order {
+            let entry = self.store.trail[position as usize];
+            // Of facts about one side the strongest says it all.
+            if !sides.contains(&entry.side) && !self.follows(position) {
+                facts.push(Fact { side: entry.side, value: self.marks[position as usize] });
+                sides.push(entry.side);
+            }
+        }
+        for &position in kept {
+            self.marks[position as usize] = UNMARKED;
+        }
+        let back = facts.get(1).map_or(0, |&fact| self.level_of(fact));
+        let mut levels: Vec<u32> = facts.iter().map(|&fact| self.level_of(fact)).collect();
+        levels.sort_unstable();
+        levels.dedup();
+        self.back(back);
+        self.increment *= 1.0 / 0.95;
+        if facts.len() == 1 {
+            let _ = self.store.set(first.negated(), &[]).map_err(|_| self.impossible = true);
+            return;
+        }
+        let number = self.clauses.len() as u32;
+        for &fact in &facts[..2] {
+            self.watches[fact.side as usize].push(Watch { value: fact.value, clause: number });
+        }
+        self.clauses.push(Clause { facts, activity: self.restarts as f32, levels: levels.len() as u32, gone: false });
+        self.store.push(first.negated(), Reason::Clause(number));
+    }
+
+    /// Tells whether a kept fact follows from the others.
+    fn follows(&mut self, position: u32) -> bool {
+        let mut facts = Vec::new();
+        if self.store.trail[position as usize].reason == Reason::Decision {
+            return false;
+        }
+        self.reason(position, &mut facts);
+        facts.iter().all(|&fact| {
+            let at = self.store.position(fact);
+            at == NONE
+                || self.store.levels.first().is_some_and(|&first| at < first)
+                || self.marks[at as usize] != UNMARKED && self.marks[at as usize] >= fact.value
+        })
+    }
+
+    fn bump(&mut self, variable: u32) {
+        let activity = &mut self.activity[variable as usize];
+        *activity += self.increment;
+        if *activity > 1e100 {
+            self.activity.iter_mut().for_each(|activity| *activity *= 1e-100);
+            self.increment *= 1e-100;
+        }
+    }
+
+    /// Returns the next decision: the most active variable that is open; of equals the one with the least lower bound.
+    fn choose(&self) -> Option<Fact> {
+        let store = &self.store;
+        let mut best: Option<(f64, i32, u32)> = None;
+        for variable in 0..store.variables() as u32 {
+            let (low, high) = (store.low(variable), store.high(variable));
+            if low == high {
+                continue;
+            }
+            let activity = self.activity[variable as usize];
+            let low = if self.binaries[variable as usize] { i32::MIN } else { low };
+            if best.is_none_or(|best| activity > best.0 || activity == best.0 && low < best.1) {
+                best = Some((activity, low, variable));
+            }
+        }
+        let (_, _, variable) = best?;
+        let low = store.low(variable);
+        Some(match self.binaries[variable as usize] && self.phase[variable as usize] {
+            true => Fact::at_least(variable, 1),
+            false => Fact::at_most(variable, low),
+        })
+    }
+}
+
+/// Returns the number of the sequence of Luby, Sinclair and Zuckerman (1993), doi:10.1016/0020-0190(93)90029-9.
+fn luby(number: u64) -> u64 {
+    let mut length = 1;
+    while length < number + 1 {
+        length = 2 * length + 1;
+    }
+    let mut rest = number;
+    while length - 1 != rest {
+        length = (length - 1) / 2;
+        rest %= length;
+    }
+    length.div_ceil(2)
+}

@@ -1,0 +1,101 @@
+//! Exact search: proves that no plan is cheaper than the best one known, or finds one.
+//!
+//! [`Exact`] tells a learning search ([`engine`]) the rules of the problem ([`model`]) and asks for a plan that is
+//! cheaper than the target. If there is none the target is optimal. Makespans need no bound from elsewhere; prices are
+//! searched among what the bound has left to decide ([`crate::bound::remaining`]).
+//!
+//! Reading order: [`store`] (bounds and their history), [`order`], [`span`], [`cumulative`], [`total`] (the rules),
+//! [`engine`], [`model`], [`plan`] (back to a plan).
+
+pub mod cumulative;
+pub mod engine;
+pub mod model;
+pub mod order;
+pub mod plan;
+pub mod span;
+pub mod store;
+pub mod total;
+
+use fitup_model::Cost;
+
+use crate::bound::lattice::Lattice;
+use crate::bound::remaining::{Remaining, Way};
+use crate::compile::Compiled;
+use crate::stop::Stop;
+use engine::Verdict;
+use model::Model;
+
+/// What a slice of exact search has led to.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Answer {
+    /// No plan is cheaper than the target.
+    Proven,
+    /// Operations can stand like this, at less than the target as far as the engine knows.
+    Found(Vec<Option<Way>>),
+    /// Not decided yet.
+    Open,
+}
+
+/// An exact search for plans cheaper than a target.
+pub struct Exact<'c> {
+    compiled: &'c Compiled<'c>,
+    lattice: Lattice,
+    target: Cost,
+    model: Model,
+    closed: bool,
+}
+
+impl<'c> Exact<'c> {
+    /// Returns the search for plans cheaper than `target`; `None` if the problem is not one that it can tell the engine.
+    /// Prices need what `remaining` has left to decide.
+    pub fn new(
+        compiled: &'c Compiled<'c>,
+        target: Cost,
+        lattice: Lattice,
+        remaining: Option<&Remaining>,
+    ) -> Option<Self> {
+        if compiled.truncated {
+            return None;
+        }
+        let model = Model::new(compiled, target, lattice.step, remaining)?;
+        Some(Exact { compiled, lattice, target, model, closed: false })
+    }
+
+    /// Returns what is searched below.
+    pub fn target(&self) -> Cost {
+        self.target
+    }
+
+    /// Returns the number of conflicts so far, a measure of work.
+    pub fn conflicts(&self) -> u64 {
+        self.model.engine.conflicts
+    }
+
+    /// Searches below a lower target from now on.
+    pub fn lower(&mut self, target: Cost) {
+        if target < self.target {
+            self.target = target;
+            self.closed |= !self.model.tighten(self.compiled, target - self.lattice.step);
+        }
+    }
+
+    /// Refuses what was found: it is no better plan after all. Returns false if nothing is left to find.
+    pub fn refuse(&mut self) -> bool {
+        self.model.engine.refuse()
+    }
+
+    /// Searches for at most `conflicts` conflicts.
+    pub fn run(&mut self, conflicts: u64, stop: &dyn Stop) -> Answer {
+        if self.closed {
+            return Answer::Proven;
+        }
+        match self.model.engine.run(conflicts, stop) {
+            Verdict::Impossible => {
+                self.closed = true;
+                Answer::Proven
+            }
+            Verdict::Open => Answer::Open,
+            Verdict::Found => Answer::Found(self.model.read()),
+        }
+    }
+}

@@ -1,0 +1,457 @@
+//! The rules of a problem for the engine.
+//!
+//! What is not told (which bay of a set where there are several, hours of bays, same persons, changeovers in sets, room
+//! outside, prices other than that of completion) only forbids plans or makes them dearer: that nothing is left remains
+//! true, and what is found is checked before it counts.
+
+use std::collections::HashMap;
+
+use fitup_model::Cost;
+
+use super::cumulative::{Cumulative, Moment, Task};
+use super::engine::Engine;
+use super::order::Order;
+use super::span::{Mode, Span};
+use super::store::Fact;
+use super::total::{Completion, Total};
+use crate::bound::remaining::{Remaining, Way};
+use crate::compile::{Compiled, NEVER, Step, price};
+
+/// An operation in the engine.
+#[derive(Debug, Clone)]
+pub struct Placed {
+    pub start: Moment,
+    pub end: Moment,
+    /// Modes by position, with the binary that chooses each.
+    pub modes: Vec<(u16, u32)>,
+}
+
+/// The engine and where the operations are in it.
+pub struct Model {
+    pub engine: Engine,
+    /// By operation; `None` for facts.
+    pub placed: Vec<Option<Placed>>,
+    /// Constant part of the price.
+    fixed: Cost,
+    orders: HashMap<(u32, u32), u32>,
+}
+
+/// No problem with more ordered pairs than this is told to the engine.
+const MOST_PAIRS: usize = 60_000;
+
+impl Model {
+    /// Returns the rules for plans cheaper than `target`, by at least `step`; `None` if there are too many, or cars may
+    /// be left out.
+    pub fn new(compiled: &Compiled, target: Cost, step: Cost, remaining: Option<&Remaining>) -> Option<Model> {
+        let mut model = Model {
+            engine: Engine::default(),
+            placed: vec![None; compiled.operations.len()],
+            fixed: 0,
+            orders: HashMap::new(),
+        };
+        let budget = target - step;
+        if compiled.cars.iter().any(|car| car.impossible.is_some()) {
+            return None;
+        }
+        match remaining {
+            Some(remaining) if remaining.optional.iter().any(|optional| *optional) => return None,
+            None if !compiled.is_makespan() || compiled.problem.left_out_price <= budget => return None,
+            _ => {}
+        }
+        for index in 0..compiled.operations.len() {
+            if !compiled.operations[index].is_fact {
+                model.add_operation(compiled, index, remaining, budget)?;
+            }
+        }
+        model.add_links(compiled);
+        model.add_people(compiled)?;
+        model.add_pools(compiled)?;
+        model.add_bays(compiled, remaining)?;
+        if let Some(remaining) = remaining {
+            model.add_total(compiled, remaining, budget);
+        }
+        model.engine.prepare();
+        Some(model)
+    }
+
+    /// Tightens the rules to plans of at most `budget`. Returns false if that leaves none.
+    pub fn tighten(&mut self, compiled: &Compiled, budget: Cost) -> bool {
+        self.engine.to_root();
+        if let Some(total) = &mut self.engine.total {
+            total.budget = budget - self.fixed;
+            return true;
+        }
+        let last = last_completion(compiled, budget);
+        for index in 0..compiled.operations.len() {
+            if let Some(placed) = &self.placed[index] {
+                let rest = compiled.operations[index].tail - compiled.operations[index].shortest;
+                let fact = Fact::at_most(placed.end.variable, last - rest - placed.end.offset);
+                if self.engine.store.set(fact, &[]).is_err() {
+                    return false;
+                }
+            }
+        }
+        true
+    }
+
+    fn add_operation(
+        &mut self,
+        compiled: &Compiled,
+        index: usize,
+        remaining: Option<&Remaining>,
+        budget: Cost,
+    ) -> Option<()> {
+        let operation = &compiled.operations[index];
+        let modes = compiled.modes_of(index);
+        let ways = match remaining {
+            Some(remaining) => remaining.ways[index].clone(),
+            None => {
+                let last = last_completion(compiled, budget) - (operation.tail - operation.shortest);
+                let simple = modes.len() == 1
+                    && compiled.calendars[modes[0].calendar as usize].is_always()
+                    && compiled.people_of(&modes[0]).iter().all(|&p| compiled.busy_people[usize::from(p)].is_empty());
+                let (from, until) = (operation.head, operation.latest.min(last - modes.first()?.length));
+                if simple && from <= until {
+                    let start = self.engine.integer(from, until);
+                    let chosen = self.engine.integer(1, 1);
+                    self.placed[index] = Some(Placed {
+                        start: Moment { variable: start, offset: 0 },
+                        end: Moment { variable: start, offset: modes[0].length },
+                        modes: vec![(0, chosen)],
+                    });
+                    return Some(());
+                }
+                ways_until(compiled, index, last)
+            }
+        };
+        let (first, last) = (ways.first()?.start, ways.iter().map(|way| way.start).max()?);
+        let (soonest, latest) = (ways.iter().map(|way| way.end).min()?, ways.iter().map(|way| way.end).max()?);
+        let start = self.engine.integer(first, last);
+        let end = self.engine.integer(soonest, latest);
+        let mut by_mode: Vec<(u16, Vec<(i32, i32)>)> = Vec::new();
+        for way in &ways {
+            match by_mode.iter_mut().find(|(mode, _)| *mode == way.mode) {
+                Some((_, own)) => own.push((way.start, way.end)),
+                None => by_mode.push((way.mode, vec![(way.start, way.end)])),
+            }
+        }
+        by_mode.sort_unstable_by_key(|(mode, _)| *mode);
+        let single = by_mode.len() == 1;
+        let (mut own_modes, mut span_modes) = (Vec::new(), Vec::new());
+        for (mode, mut ways) in by_mode {
+            ways.sort_unstable();
+            let chosen = if single { self.engine.integer(1, 1) } else { self.engine.binary(true) };
+            own_modes.push((mode, chosen));
+            span_modes.push(Mode { chosen, ways });
+        }
+        self.engine.spans.push(Span { start, end, modes: span_modes });
+        let moment = |variable| Moment { variable, offset: 0 };
+        self.placed[index] = Some(Placed { start: moment(start), end: moment(end), modes: own_modes });
+        Some(())
+    }
+
+    fn placed(&self, index: u32) -> &Placed {
+        self.placed[index as usize].as_ref().expect("operations that are to be planned are placed")
+    }
+
+    /// `to >= from + distance` under conditions.
+    fn order(&mut self, conditions: Vec<Fact>, from: Moment, to: Moment, distance: Step) {
+        let distance = distance + from.offset - to.offset;
+        self.engine.orders.push(Order { conditions, from: from.variable, to: to.variable, distance });
+    }
+
+    fn add_links(&mut self, compiled: &Compiled) {
+        for (index, operation) in compiled.operations.iter().enumerate().filter(|(_, operation)| !operation.is_fact) {
+            for link in compiled.links_of(operation.before) {
+                let (before, after) = (self.placed(link.other).clone(), self.placed(index as u32).clone());
+                self.order(Vec::new(), before.end, after.start, link.min);
+                if link.max < NEVER {
+                    self.order(Vec::new(), after.start, before.end, -link.max);
+                }
+            }
+        }
+    }
+
+    /// Two operations on one person follow each other.
+    fn add_people(&mut self, compiled: &Compiled) -> Option<()> {
+        for person in 0..compiled.busy_people.len() as u16 {
+            let mut users: Vec<(u32, Option<Fact>)> = Vec::new();
+            for index in 0..compiled.operations.len() as u32 {
+                if let Some(condition) = self.uses(compiled, index, person) {
+                    users.push((index, condition));
+                }
+            }
+            for (position, &(first, first_uses)) in users.iter().enumerate() {
+                for &(second, second_uses) in &users[position + 1..] {
+                    let conditions: Vec<Fact> = first_uses.into_iter().chain(second_uses).collect();
+                    self.apart(compiled, first, second, &conditions)?;
+                }
+            }
+        }
+        Some(())
+    }
+
+    /// Returns under which condition an operation uses a person: `None` if it never does, `Some(None)` if always.
+    fn uses(&mut self, compiled: &Compiled, index: u32, person: u16) -> Option<Option<Fact>> {
+        let modes = self.placed[index as usize].as_ref()?.modes.clone();
+        let of_mode = |mode: u16| compiled.people_of(&compiled.modes_of(index as usize)[usize::from(mode)]);
+        let with: Vec<u32> =
+            modes.iter().filter(|(mode, _)| of_mode(*mode).contains(&person)).map(|(_, chosen)| *chosen).collect();
+        match with.as_slice() {
+            [] => None,
+            own if own.len() == modes.len() => Some(None),
+            [chosen] => Some(Some(Fact::at_least(*chosen, 1))),
+            own => {
+                let any = self.engine.binary(false);
+                for &chosen in own {
+                    self.engine.forbid(vec![Fact::at_least(chosen, 1), Fact::at_most(any, 0)]);
+                }
+                Some(Some(Fact::at_least(any, 1)))
+            }
+        }
+    }
+
+    /// Under `conditions` two operations do not overlap.
+    fn apart(&mut self, compiled: &Compiled, first: u32, second: u32, conditions: &[Fact]) -> Option<()> {
+        if follows(compiled, first, second) || follows(compiled, second, first) {
+            return Some(());
+        }
+        let (one, two) = (self.placed(first).clone(), self.placed(second).clone());
+        let Some(before) = self.which_first((first, one.start, one.end), (second, two.start, two.end))? else {
+            return Some(());
+        };
+        for (fact, from, to) in
+            [(Fact::at_least(before, 1), one.end, two.start), (Fact::at_most(before, 0), two.end, one.start)]
+        {
+            self.order([fact].into_iter().chain(conditions.iter().copied()).collect(), from, to, 0);
+        }
+        Some(())
+    }
+
+    /// Returns the binary that tells which of two comes first; `Some(None)` if they cannot meet, `None` if there are
+    /// too many pairs.
+    fn which_first(
+        &mut self,
+        (first, start, end): (u32, Moment, Moment),
+        (second, other_start, other_end): (u32, Moment, Moment),
+    ) -> Option<Option<u32>> {
+        let store = &self.engine.store;
+        let high = |moment: Moment| store.high(moment.variable) + moment.offset;
+        let low = |moment: Moment| store.low(moment.variable) + moment.offset;
+        if high(end) <= low(other_start) || high(other_end) <= low(start) {
+            return Some(None);
+        }
+        if self.orders.len() >= MOST_PAIRS {
+            return None;
+        }
+        let sooner = low(start) + low(end) <= low(other_start) + low(other_end);
+        let known = self.orders.get(&(first, second)).copied();
+        let binary = known.unwrap_or_else(|| self.engine.binary(sooner));
+        self.orders.insert((first, second), binary);
+        Some(Some(binary))
+    }
+
+    /// In every step no more pieces are in use than there are; two operations that need too many together follow each
+    /// other.
+    fn add_pools(&mut self, compiled: &Compiled) -> Option<()> {
+        for (pool, data) in compiled.pools.iter().enumerate() {
+            let mut users: Vec<(u32, i32)> = Vec::new();
+            for index in 0..compiled.operations.len() as u32 {
+                let need = compiled.needs_of(index as usize).iter().find(|(own, _)| usize::from(*own) == pool);
+                if let (Some((_, units)), Some(_)) = (need, &self.placed[index as usize]) {
+                    users.push((index, i32::from(*units)));
+                }
+            }
+            let capacity = i32::from(data.capacity);
+            for (position, &(first, units)) in users.iter().enumerate() {
+                for &(second, more) in users[position + 1..].iter().filter(|(_, more)| units + more > capacity) {
+                    let empty = |index: u32| compiled.operations[index as usize].shortest == 0;
+                    if !empty(first) && !empty(second) {
+                        let _ = more;
+                        self.apart(compiled, first, second, &[])?;
+                    }
+                }
+            }
+            let tasks: Vec<Task> = users
+                .iter()
+                .map(|&(index, units)| {
+                    let placed = self.placed(index);
+                    Task { start: placed.start, end: placed.end, units }
+                })
+                .collect();
+            let busy = data.busy.iter().map(|&(from, until, pieces)| (from, until, i32::from(pieces))).collect();
+            if !tasks.is_empty() {
+                self.engine.cumulatives.push(Cumulative { tasks, capacity, busy });
+            }
+        }
+        Some(())
+    }
+
+    /// Visits in a set of one bay follow each other; in a larger set there are never more than bays.
+    fn add_bays(&mut self, compiled: &Compiled, remaining: Option<&Remaining>) -> Option<()> {
+        let Some(remaining) = remaining else {
+            // Without a set of bays the rule is missing, which only leaves more.
+            return Some(());
+        };
+        for set in &remaining.bay_sets {
+            let capacity = i32::from(set.free.iter().copied().max().unwrap_or(0));
+            for (position, &one) in set.stays.iter().enumerate() {
+                for &two in set.stays[position + 1..].iter().filter(|_| capacity == 1) {
+                    let (one, two) = (remaining.stays[one].visit, remaining.stays[two].visit);
+                    self.visits_apart(compiled, one, two)?;
+                }
+            }
+            let tasks: Vec<Task> = set
+                .stays
+                .iter()
+                .map(|&stay| {
+                    let stay = remaining.stays[stay];
+                    Task { start: self.placed(stay.first).start, end: self.placed(stay.last).end, units: 1 }
+                })
+                .collect();
+            let mut busy: Vec<(i32, i32, i32)> = Vec::new();
+            for (step, &free) in set.free.iter().enumerate() {
+                let (step, missing) = (step as i32, capacity - i32::from(free));
+                match busy.last_mut() {
+                    Some(last) if last.1 == step && last.2 == missing => last.1 += 1,
+                    _ if missing > 0 => busy.push((step, step + 1, missing)),
+                    _ => {}
+                }
+            }
+            if !tasks.is_empty() {
+                self.engine.cumulatives.push(Cumulative { tasks, capacity, busy });
+            }
+        }
+        Some(())
+    }
+
+    /// All of one visit comes before all of the other, with the changeover in between.
+    fn visits_apart(&mut self, compiled: &Compiled, one: u32, two: u32) -> Option<()> {
+        let (first, second) = (&compiled.visits[one as usize], &compiled.visits[two as usize]);
+        let holds_no_time = |visit: &crate::compile::Visit| visit.span == 0;
+        if holds_no_time(first) || holds_no_time(second) {
+            return Some(());
+        }
+        // Keys of visits lie behind those of operations.
+        let key = |visit: u32| compiled.operations.len() as u32 + visit;
+        let before = match self.orders.get(&(key(one), key(two))) {
+            Some(&before) => before,
+            None => {
+                let low = |visit: &crate::compile::Visit| {
+                    let starts = visit.operations.iter().map(|&index| self.placed(index).start);
+                    starts.map(|start| self.engine.store.low(start.variable)).min()
+                };
+                let before = (low(first), low(second));
+                let before = self.engine.binary(before.0 <= before.1);
+                self.orders.insert((key(one), key(two)), before);
+                before
+            }
+        };
+        for (fact, from, to) in [(Fact::at_least(before, 1), first, second), (Fact::at_most(before, 0), second, first)]
+        {
+            for &last in &from.operations {
+                for &next in &to.operations {
+                    let (end, start) = (self.placed(last).end, self.placed(next).start);
+                    self.order(vec![fact], end, start, compiled.changeover(from.family, to.family));
+                }
+            }
+        }
+        Some(())
+    }
+
+    fn add_total(&mut self, compiled: &Compiled, remaining: &Remaining, budget: Cost) {
+        let mut cars = Vec::new();
+        for (car, data) in compiled.cars.iter().enumerate() {
+            if data.operations.is_empty() {
+                self.fixed += price::of_completion(compiled, car, Step::MIN / 2);
+                continue;
+            }
+            let ends = |index: &u32| remaining.ways[*index as usize].iter().map(|way| way.end);
+            let soonest = |index: &u32| ends(index).min().unwrap_or(0);
+            let first = data.operations.iter().map(soonest).max().unwrap_or(0);
+            let last = data.operations.iter().flat_map(ends).max().unwrap_or(first).max(first);
+            let variable = self.engine.integer(first, last);
+            let price = (first..=last).map(|step| price::of_completion(compiled, car, step)).collect();
+            for &index in data.operations.iter().filter(|&&index| compiled.operations[index as usize].after.is_empty())
+            {
+                let end = self.placed(index).end;
+                self.order(Vec::new(), end, Moment { variable, offset: 0 }, 0);
+            }
+            cars.push(Completion { variable, first, price });
+        }
+        self.engine.total = Some(Total { cars, budget: budget - self.fixed });
+    }
+
+    /// Returns where each operation is, once all is fixed.
+    pub fn read(&self) -> Vec<Option<Way>> {
+        let store = &self.engine.store;
+        let way = |placed: &Placed| {
+            let chosen = placed.modes.iter().find(|(_, chosen)| store.low(*chosen) == 1);
+            Way {
+                mode: chosen.map_or(0, |(mode, _)| *mode),
+                start: store.low(placed.start.variable) + placed.start.offset,
+                end: store.low(placed.end.variable) + placed.end.offset,
+            }
+        };
+        self.placed.iter().map(|placed| placed.as_ref().map(way)).collect()
+    }
+}
+
+/// Returns the last step in which all may be complete at a makespan of at most `budget`.
+fn last_completion(compiled: &Compiled, budget: Cost) -> Step {
+    let clock = &compiled.clock;
+    clock.floor(fitup_model::Time::from_minutes(budget)).min(clock.horizon)
+}
+
+/// Returns all ways to place an operation that end by `last`.
+fn ways_until(compiled: &Compiled, index: usize, last: Step) -> Vec<Way> {
+    let operation = &compiled.operations[index];
+    let mut ways = Vec::new();
+    for (number, mode) in compiled.modes_of(index).iter().enumerate() {
+        let calendar = &compiled.calendars[mode.calendar as usize];
+        let mut from = operation.head.max(0);
+        loop {
+            if from > operation.latest.min(compiled.clock.horizon) {
+                break;
+            }
+            let start = calendar.next_start(from, mode.length, operation.interruptible);
+            if start > operation.latest.min(last) {
+                break;
+            }
+            let end = calendar.end_of(start, mode.length, operation.interruptible);
+            if end > last {
+                break;
+            }
+            let taken = |&person: &u16| {
+                compiled.busy_people[usize::from(person)].iter().any(|&(from, until)| start < until && from < end)
+            };
+            if !compiled.people_of(mode).iter().any(taken) {
+                ways.push(Way { mode: number as u16, start, end });
+            }
+            from = start + 1;
+        }
+    }
+    ways.sort_unstable_by_key(|way| (way.start, way.end, way.mode));
+    ways
+}
+
+/// Tells whether links make `second` start no earlier than `first` ends.
+fn follows(compiled: &Compiled, first: u32, second: u32) -> bool {
+    if compiled.operations[first as usize].car != compiled.operations[second as usize].car {
+        return false;
+    }
+    let mut reached = vec![first];
+    let mut position = 0;
+    while position < reached.len() {
+        for link in compiled.links_of(compiled.operations[reached[position] as usize].after) {
+            if link.min >= 0 && link.other == second {
+                return true;
+            }
+            if link.min >= 0 && !reached.contains(&link.other) {
+                reached.push(link.other);
+            }
+        }
+        position += 1;
+    }
+    false
+}

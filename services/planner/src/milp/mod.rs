@@ -1,0 +1,83 @@
+//! The integer program: a time-indexed model of what is left to decide, solved by HiGHS through `good_lp`.
+//!
+//! Time-indexed formulations go back to Pritsker, Watters and Wolfe (1969), doi:10.1287/mnsc.16.1.93; the rows for
+//! waits are the disaggregated ones of Christofides, Alvarez-Valdes and Tamarit (1987),
+//! doi:10.1016/0377-2217(87)90240-2. The ways to place an operation are those that the bound could not rule out.
+//!
+//! Reading order: [`variables`], [`constraints`], [`objective`], [`solution`].
+
+pub mod constraints;
+pub mod objective;
+pub mod solution;
+pub mod variables;
+
+use good_lp::solvers::highs::highs;
+use good_lp::{ProblemVariables, SolverModel};
+
+use crate::bound::lattice::Lattice;
+use crate::bound::remaining::Remaining;
+use crate::compile::Compiled;
+use fitup_model::Cost;
+pub use solution::Answer;
+use variables::Variables;
+
+/// How long the solver may work.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Limit {
+    /// So many seconds.
+    Seconds(f64),
+    /// So many nodes of its tree.
+    Nodes(i32),
+}
+
+/// A program ready to be solved, apart from the problem it was made of.
+pub struct Program {
+    model: highs::Model,
+    constant: f64,
+    target: Cost,
+    lattice: Lattice,
+    /// Columns of the ways of each operation.
+    columns: Vec<Vec<usize>>,
+}
+
+impl Program {
+    /// Returns the program for `remaining`; `None` if the solver refuses it.
+    pub fn new(compiled: &Compiled, remaining: &Remaining, lattice: Lattice) -> Option<Program> {
+        let mut all = ProblemVariables::new();
+        let variables = Variables::new(compiled, remaining, &mut all);
+        let rows = constraints::all(compiled, remaining, &variables, &mut all);
+        let (price, constant) = objective::price(compiled, remaining, &variables);
+        // Variables are columns in the order in which they were added.
+        let mut number = std::collections::HashMap::new();
+        for (position, (variable, _)) in all.iter_variables_with_def().enumerate() {
+            number.insert(variable, position);
+        }
+        let columns = variables.placed.iter().map(|own| own.iter().map(|way| number[way]).collect()).collect();
+        let mut problem = all.minimise(price).using(highs);
+        for row in rows {
+            problem.add_constraint(row);
+        }
+        let model = problem.try_into_inner().ok()?;
+        Some(Program { model, constant, target: remaining.target, lattice, columns })
+    }
+
+    /// Returns the number of columns.
+    pub fn size(&self) -> usize {
+        self.model.num_cols()
+    }
+
+    /// Solves the program on this thread. There is no way to stop it before its limit.
+    pub fn solve(mut self, limit: Limit) -> Option<Answer> {
+        self.model.make_quiet();
+        self.model.try_set_option("threads", 1).ok()?;
+        self.model.try_set_option("parallel", "off").ok()?;
+        self.model.try_set_option("mip_rel_gap", 0.0).ok()?;
+        self.model.try_set_option("mip_abs_gap", 0.5 * self.lattice.step as f64).ok()?;
+        match limit {
+            Limit::Seconds(seconds) => self.model.try_set_option("time_limit", seconds).ok()?,
+            Limit::Nodes(nodes) => self.model.try_set_option("mip_max_nodes", nodes).ok()?,
+        }
+        let solved = self.model.try_solve().ok()?;
+        Some(solution::read(&solved, self.constant, self.target, self.lattice, &self.columns))
+    }
+}
