@@ -89,8 +89,14 @@ pub fn delays(problem: &Problem, plan: &Plan, car: CarId) -> Vec<ChainDelay> {
         let start = assignment.start.max(problem.now);
         chain.push(ChainDelay { cause, operation: id, start, end: assignment.end });
         let before = last_link(problem, plan, id);
-        let allowed = push_readiness(problem, id, before.map(|(_, time)| time), start, &mut chain);
-        push_wait(problem, plan, id, assignment, allowed, &mut chain);
+        let mut stretch = Vec::new();
+        let allowed = push_readiness(problem, id, before.map(|(_, time)| time), start, &mut stretch);
+        if let Some(own) = push_wait(problem, plan, id, assignment, allowed, &mut stretch) {
+            chain.extend(stretch.into_iter().filter(|delay| delay.start >= own.1));
+            current = Some(own.0);
+            continue;
+        }
+        chain.append(&mut stretch);
         if let Some((from, allowed)) = before
             && let Some(end) = assigned(from).map(|a| a.end.max(problem.now))
             && end < allowed
@@ -133,7 +139,8 @@ fn push_readiness(
     ready.time.min(start)
 }
 
-/// Notes what the operation waited for between `allowed` and its start: what got free last before it.
+/// Notes what the operation waited for between `allowed` and its start: what got free last before it. If the car itself
+/// held that, returns the operation that did, and until when: the chain then goes on through it.
 fn push_wait(
     problem: &Problem,
     plan: &Plan,
@@ -141,10 +148,10 @@ fn push_wait(
     assignment: &Assignment,
     allowed: Time,
     chain: &mut Vec<ChainDelay>,
-) {
+) -> Option<(OperationId, Time)> {
     let start = assignment.start;
     if allowed >= start {
-        return;
+        return None;
     }
     let mut note = |cause: Cause, start: Time, end: Time| chain.push(ChainDelay { cause, operation: id, start, end });
     let pinned = matches!(
@@ -152,18 +159,22 @@ fn push_wait(
         crate::problem::Commitment::Pinned { start: Some(_), .. } | crate::problem::Commitment::Started { .. }
     );
     if pinned {
-        return note(Cause::Settled, allowed, start);
+        note(Cause::Settled, allowed, start);
+        return None;
     }
     let holders = holders(problem, plan, id, assignment, allowed);
-    let Some((cause, freed)) = holders.into_iter().max_by_key(|(_, freed)| *freed) else {
-        let cause = if off_work(problem, id, assignment, allowed) { Cause::Closed } else { Cause::Other };
-        return note(cause, allowed, start);
-    };
-    note(cause, allowed, freed);
-    if freed < start {
-        let cause = if off_work(problem, id, assignment, freed) { Cause::Closed } else { Cause::Other };
-        note(cause, freed, start);
+    let last = holders.into_iter().max_by_key(|holder| (holder.freed, problem.operations[holder.by].car));
+    let free_from = last.as_ref().map_or(allowed, |holder| holder.freed);
+    if free_from < start {
+        let cause = if off_work(problem, id, assignment, free_from) { Cause::Closed } else { Cause::Other };
+        note(cause, free_from, start);
     }
+    let holder = last?;
+    if problem.operations[holder.by].car == problem.operations[id].car {
+        return Some((holder.by, holder.freed));
+    }
+    note(holder.cause, allowed, holder.freed);
+    None
 }
 
 /// Tells whether the crew could not have started at `from` by their calendars: one of them is off then, or goes off too
@@ -181,14 +192,17 @@ fn off_work(problem: &Problem, id: OperationId, assignment: &Assignment, from: T
     })
 }
 
-/// Returns what others held of what the operation needs, with when they let go of it, after `allowed`.
-fn holders(
-    problem: &Problem,
-    plan: &Plan,
-    id: OperationId,
-    assignment: &Assignment,
-    allowed: Time,
-) -> Vec<(Cause, Time)> {
+/// What held back an operation.
+struct Holder {
+    cause: Cause,
+    /// When it let go.
+    freed: Time,
+    /// The operation that held it to the end.
+    by: OperationId,
+}
+
+/// Returns what other operations held of what this one needs and let go of after `allowed`.
+fn holders(problem: &Problem, plan: &Plan, id: OperationId, assignment: &Assignment, allowed: Time) -> Vec<Holder> {
     let start = assignment.start;
     let mut found = Vec::new();
     let freed = |end: Time| allowed < end && end <= start;
@@ -198,12 +212,12 @@ fn holders(
         }
         let car = problem.operations[other].car;
         for person in assignment.technicians.iter().filter(|person| others.technicians.contains(person)) {
-            found.push((Cause::Technician(*person, car), others.end));
+            found.push(Holder { cause: Cause::Technician(*person, car), freed: others.end, by: other });
         }
         for (pool, _) in &problem.operations[id].equipment {
             let shares = problem.operations[other].equipment.iter().any(|(used, _)| used == pool);
             if shares && problem.equipment[*pool].capacity <= used_before(problem, plan, *pool, start) {
-                found.push((Cause::Equipment(*pool, car), others.end));
+                found.push(Holder { cause: Cause::Equipment(*pool, car), freed: others.end, by: other });
             }
         }
     }
@@ -212,9 +226,11 @@ fn holders(
     for (other, bay) in plan.bays.iter().filter(|(other, _)| enters && *other != visit) {
         let Some(stay) = plan.occupation(problem, other).filter(|stay| freed(stay.end())) else { continue };
         let car = problem.visits[other].car;
+        let end = |id: &OperationId| plan.operations[*id].as_ref().map(|assignment| assignment.end);
+        let last = problem.operations_in(other).iter().copied().max_by_key(end).expect("a visit has an operation");
         if let Some(bay) = bay.filter(|_| *bay == plan.bays[visit]) {
-            let ready_again = stay.end() + problem.changeover(other, visit);
-            found.push((Cause::Bay(bay, car), ready_again.min(start)));
+            let freed = (stay.end() + problem.changeover(other, visit)).min(start);
+            found.push(Holder { cause: Cause::Bay(bay, car), freed, by: last });
         }
     }
     found
