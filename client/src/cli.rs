@@ -15,7 +15,7 @@ use crate::output::{ColorChoice, Output};
 
 /// Plan the work of a collision-repair shop
 #[derive(Debug, Parser)]
-#[command(name = "fitup", version, max_term_width = 100, propagate_version = true)]
+#[command(name = "fitup", bin_name = "fitup", version, max_term_width = 100, propagate_version = true)]
 pub struct Cli {
     #[command(flatten)]
     global: Global,

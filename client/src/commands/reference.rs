@@ -55,3 +55,15 @@ fn describe(command: &clap::Command, path: &str, text: &mut String) {
         describe(child, &format!("{path} {}", child.get_name()), text);
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// `client/reference.md` is what `fitup reference` prints; `fitup reference > client/reference.md` brings it up to
+    /// date.
+    #[test]
+    fn the_reference_is_current() {
+        assert_eq!(reference(), include_str!("../../reference.md"), "run `fitup reference > client/reference.md`");
+    }
+}

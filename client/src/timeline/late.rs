@@ -54,16 +54,32 @@ pub fn draw(scene: &Scene<'_>) -> String {
 /// Returns the largest waits of an order in words, each with what parts it from the next; work only if nothing else is
 /// to tell.
 fn reasons(order: &v1::OrderPlan) -> Vec<String> {
-    let waits = order.delays.iter().filter(|one| one.kind() != v1::delay::Kind::Work);
-    let mut told: Vec<String> = waits.take(REASONS).map(|one| delay(one, last(&order.order))).collect();
-    if told.is_empty() {
-        told = order.delays.iter().take(1).map(|one| delay(one, last(&order.order))).collect();
+    let mut waits = added_up(&order.delays);
+    if waits.iter().any(|one| one.kind() != v1::delay::Kind::Work) {
+        waits.retain(|one| one.kind() != v1::delay::Kind::Work);
     }
-    let count = told.len();
-    for reason in told.iter_mut().take(count.saturating_sub(1)) {
-        reason.push(';');
-    }
+    let told: Vec<String> = waits.iter().take(REASONS).map(|one| delay(one, last(&order.order))).collect();
+    let end = |index: usize| if index + 1 == told.len() { "" } else { ";" };
+    let told: Vec<String> = told.iter().enumerate().map(|(index, reason)| format!("{reason}{}", end(index))).collect();
     if told.is_empty() { vec!["-".to_owned()] } else { told }
+}
+
+/// Returns delays with those of the same reason added up, the largest first.
+fn added_up(delays: &[v1::Delay]) -> Vec<v1::Delay> {
+    let mut sums: Vec<v1::Delay> = Vec::new();
+    for one in delays {
+        let same =
+            |sum: &&mut v1::Delay| (sum.kind, &sum.subject, &sum.holder) == (one.kind, &one.subject, &one.holder);
+        match sums.iter_mut().find(same) {
+            Some(sum) => {
+                let seconds = |delay: &v1::Delay| delay.duration.as_ref().map_or(0, |duration| duration.seconds);
+                sum.duration = Some(prost_types::Duration { seconds: seconds(sum) + seconds(one), nanos: 0 });
+            }
+            None => sums.push(one.clone()),
+        }
+    }
+    sums.sort_by_key(|sum| std::cmp::Reverse(sum.duration.as_ref().map(minutes)));
+    sums
 }
 
 /// Breaks a line at blanks; what goes on below is indented.

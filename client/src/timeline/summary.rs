@@ -25,7 +25,10 @@ pub fn summary(scene: &Scene<'_>) -> String {
     if free > 0 {
         parts.push(format!("{free} without a promise"));
     }
-    text += &format!("{} planned: {}", count(plan.orders.len(), "order"), parts.join(", "));
+    text += &match plan.orders.len() {
+        0 => "no order planned".to_owned(),
+        orders => format!("{} planned: {}", count(orders, "order"), parts.join(", ")),
+    };
     if !plan.left_out.is_empty() {
         text += &format!("; {}", scene.paint.alarm(&format!("{} left out", count(plan.left_out.len(), "order"))));
     }

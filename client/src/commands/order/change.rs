@@ -73,6 +73,9 @@ struct Flags {
     /// Who started it
     #[arg(long, num_args = 1.., value_delimiter = ',', value_name = "TECHNICIAN", requires = "start")]
     by: Vec<String>,
+    /// In which bay, if its visit starts with it
+    #[arg(long = "in", value_name = "BAY", requires = "start")]
+    bay: Option<String>,
     /// Hours of work left; without it all of them
     #[arg(long, value_name = "HOURS", requires = "start")]
     left: Option<String>,
@@ -242,6 +245,9 @@ impl Flags {
         if let Some(id) = &self.start {
             let operation = find(&mut order.operations, "operation", id, |operation| &operation.id)?;
             let left = self.left.as_deref().map(|left| word::hours("--left", left)).transpose()?;
+            if let Some(visit) = order.visits.iter_mut().find(|visit| visit.id == operation.visit) {
+                enter(visit, id, self.bay.as_deref())?;
+            }
             operation.progress = Some(v1::Progress {
                 state: v1::progress::State::Running.into(),
                 start_time: Some(at),
@@ -261,6 +267,18 @@ impl Flags {
         }
         Ok(())
     }
+}
+
+/// Says in which bay a visit is, now that one of its operations has started.
+fn enter(visit: &mut v1::Visit, operation: &str, bay: Option<&str>) -> Result<(), Failure> {
+    if let Some(bay) = bay {
+        bay.clone_into(&mut visit.bay);
+    }
+    if visit.bay.is_empty() {
+        return Err(Failure::usage(format!("operation {operation} starts the visit {}", visit.id))
+            .hint(format!("say in which bay: --in BAY; it must be of class {}", visit.bay_class)));
+    }
+    Ok(())
 }
 
 fn whole_minute(instant: Timestamp) -> Timestamp {
