@@ -245,6 +245,30 @@ class Checker:
         self.expect(abs(self.plan.get("gap", 0) - gap) < 1e-9, "the gap does not follow from price and bound")
 
 
+def tampered(plan):
+    """Yields copies of a plan, each broken in one way, with the way."""
+
+    def later(order, operation, delta):
+        for field in ("start_time", "end_time"):
+            operation[field] = (time(operation[field]) + delta).isoformat()
+
+    ways = {
+        "an order is missing": lambda plan: plan["orders"].pop(),
+        "an operation starts a day later": lambda plan: later(plan["orders"][0], plan["orders"][0]["operations"][0], 1440 * MINUTE),
+        "an operation starts before the plan": lambda plan: later(plan["orders"][0], plan["orders"][0]["operations"][0], -2880 * MINUTE),
+        "all cars are in one bay": lambda plan: [v.update(bay="rack") for o in plan["orders"] for v in o["visits"]],
+        "one person does everything": lambda plan: [
+            op.update(technicians=["ada"] * len(op["technicians"])) for o in plan["orders"] for op in o["operations"] if "technicians" in op
+        ],
+        "the price is lower": lambda plan: plan["price"].update(total="1"),
+        "the bound is higher": lambda plan: plan.update(bound=str(int(plan["price"]["total"]) + 1)),
+    }
+    for way, change in ways.items():
+        copy = json.loads(json.dumps(plan))
+        change(copy)
+        yield way, copy
+
+
 def enter(client, facts):
     parent = f"shops/{facts['shop_id']}"
     client.call("ShopService", "CreateShop", shop_id=facts["shop_id"], shop=facts["shop"], request_id=str(uuid.uuid4()))
@@ -283,6 +307,8 @@ def main(address, path):
     broken = Checker(facts, plan).check()
     for message in broken:
         print(f"broken: {message}", file=sys.stderr)
+    for way, copy in tampered(plan):
+        assert Checker(facts, copy).check(), f"the checks here do not see that {way}"
     count = len(plan.get("orders", []))
     print(f"{count} orders planned in {len(states)} states, price {plan['price'].get('total')}, gap {plan.get('gap', 0):.3f}")
     return 1 if broken else 0

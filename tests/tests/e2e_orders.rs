@@ -277,6 +277,20 @@ async fn all_faults_of_an_order_are_told_at_once() {
     }
 }
 
+/// Goal: an answer about very many faults still reaches common clients, whose headers hold 8 KiB.
+#[tokio::test]
+async fn very_many_faults_are_cut_short_and_counted() {
+    let server = start().await;
+    let mut order = small_order();
+    let odd = |number| v1::Operation { id: format!("step-{number}"), crew: vec!["frame".into()], ..Default::default() };
+    order.operations.extend((0..500).map(odd));
+    let status = try_create(&server, order).await.unwrap_err();
+    assert!(status.details().len() < 6 * 1024, "{}", status.details().len());
+    let found = faults::<()>(Err(status));
+    assert!(found.len() > 20, "{}", found.len());
+    assert!(found.last().unwrap().ends_with("more faults are not listed"), "{:?}", found.last());
+}
+
 #[tokio::test]
 async fn names_are_checked_and_missing_resources_named() {
     let server = start().await;

@@ -38,7 +38,7 @@ async fn a_shop_is_planned_and_the_plan_read_back() {
     assert!(last.start_time.is_some() && last.end_time.is_some());
 
     // Watching and getting a run that has ended give its end.
-    assert_eq!(server.watch(&run).await.unwrap(), [last.clone()]);
+    assert_eq!(server.watch(&run).await.unwrap(), std::slice::from_ref(last));
     assert_eq!(server.plans().get_plan_run(run_named(&run.name)).await.unwrap().into_inner(), *last);
 
     let plan = server.plans().get_plan(plan_named(&last.plan)).await.unwrap().into_inner();
@@ -243,10 +243,13 @@ async fn plans_and_runs_are_listed_latest_first() {
 #[tokio::test]
 async fn the_same_seed_and_iteration_limit_give_the_same_plan() {
     let server = TestServer::start().await;
-    enter_busy_shop(&server).await;
+    server.create_shop("main", small_shop()).await;
+    for number in 0..6 {
+        server.create_order(&format!("r-{number}"), small_order()).await;
+    }
     let limits = v1::plan_run::Limits {
         time_limit: minutes(2),
-        iteration_limit: 200,
+        iteration_limit: 50,
         seed: 7,
         gap_limit: 0.0,
         as_of_time: minutes_in(30),

@@ -46,9 +46,9 @@ impl OrderService for Orders {
         let scope = ["ListOrders", &shop, &format!("{states:?}")];
         let listing = Listing::new(&scope, request.page_size, &request.page_token)?;
         let records = self.store.list_orders(&shop, OrderFilter { states }, listing.page()).await;
-        let mut records = records.map_err(Error::from)?;
-        let next_page_token = listing.cut(&mut records, |record| &record.facts.id);
-        let orders = records.iter().map(|record| write(&shop, record)).collect();
+        let records = records.map_err(Error::from)?;
+        let mut orders: Vec<v1::Order> = records.iter().map(|record| write(&shop, record)).collect();
+        let next_page_token = listing.cut(&mut orders, |order| &order.name);
         Ok(Response::new(v1::ListOrdersResponse { orders, next_page_token }))
     }
 

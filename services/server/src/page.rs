@@ -5,6 +5,7 @@
 
 use fitup_model::Fault;
 use fitup_store::Page;
+use prost::Message;
 use sha2::{Digest, Sha256};
 
 use crate::convert::names;
@@ -13,6 +14,8 @@ use crate::error::Error;
 const DEFAULT_SIZE: u32 = 50;
 const LARGEST_SIZE: u32 = 500;
 const DIGEST_BYTES: usize = 8;
+/// A page ends early rather than be larger: common clients take messages of no more than 4 MiB.
+const PAGE_BYTES: usize = 2 * 1024 * 1024;
 
 /// What is listed: the method with everything that filters.
 pub struct Listing {
@@ -50,12 +53,18 @@ impl Listing {
     }
 
     /// Cuts `items` to the page and returns the token of the next one, empty if there is none.
-    pub fn cut<T>(&self, items: &mut Vec<T>, id: impl Fn(&T) -> &str) -> String {
-        let size = self.size as usize;
-        if items.len() <= size {
+    pub fn cut<M: Message>(&self, items: &mut Vec<M>, name: impl Fn(&M) -> &str) -> String {
+        let mut bytes = 0;
+        let fits = |item: &M| {
+            bytes += item.encoded_len();
+            bytes <= PAGE_BYTES
+        };
+        let shown = items.iter().take(self.size as usize).map(fits).take_while(|fits| *fits).count().max(1);
+        if items.len() <= shown {
             return String::new();
         }
-        items.truncate(size);
+        items.truncate(shown);
+        let id = |last: &M| name(last).rsplit('/').next().unwrap_or_default().to_owned();
         items.last().map(|last| format!("{}{}", self.digest, id(last))).unwrap_or_default()
     }
 }
@@ -71,6 +80,8 @@ fn digest(scope: &[&str]) -> String {
 
 #[cfg(test)]
 mod tests {
+    use fitup_proto::v1;
+
     use super::*;
 
     fn listing(scope: &[&str], size: i32, token: &str) -> Option<(Option<String>, u32)> {
@@ -85,11 +96,17 @@ mod tests {
         assert_eq!(listing(&["a"], -1, ""), None);
     }
 
+    fn orders(ids: &[&str], note: &str) -> Vec<v1::Order> {
+        let order =
+            |id: &&str| v1::Order { name: format!("shops/a/orders/{id}"), note: note.into(), ..Default::default() };
+        ids.iter().map(order).collect()
+    }
+
     #[test]
     fn a_token_leads_on_in_its_own_list_only() {
-        let mut items: Vec<String> = ["a", "b", "c"].map(String::from).to_vec();
-        let token = Listing::new(&["orders", "shop"], 2, "").unwrap().cut(&mut items, |item| item);
-        assert_eq!(items, ["a", "b"]);
+        let mut items = orders(&["a", "b", "c"], "");
+        let token = Listing::new(&["orders", "shop"], 2, "").unwrap().cut(&mut items, |item| &item.name);
+        assert_eq!(items, orders(&["a", "b"], ""));
         assert_eq!(listing(&["orders", "shop"], 2, &token), Some((Some("b".into()), 3)));
         assert_eq!(listing(&["orders", "other"], 2, &token), None);
         assert_eq!(listing(&["ordersshop"], 2, &token), None);
@@ -99,8 +116,20 @@ mod tests {
 
     #[test]
     fn the_last_page_has_no_token() {
-        let mut items = vec!["a".to_owned(), "b".to_owned()];
-        assert_eq!(Listing::new(&["x"], 2, "").unwrap().cut(&mut items, |item| item), "");
+        let mut items = orders(&["a", "b"], "");
+        assert_eq!(Listing::new(&["x"], 2, "").unwrap().cut(&mut items, |item| &item.name), "");
         assert_eq!(items.len(), 2);
+    }
+
+    #[test]
+    fn large_items_make_short_pages() {
+        let check = |bytes, expected| {
+            let mut items = orders(&["a", "b", "c"], &"x".repeat(bytes));
+            let token = Listing::new(&["x"], 3, "").unwrap().cut(&mut items, |item| &item.name);
+            assert_eq!((items.len(), token.is_empty()), (expected, expected == 3), "{bytes}");
+        };
+        check(PAGE_BYTES / 4, 3);
+        check(PAGE_BYTES / 3, 2);
+        check(PAGE_BYTES * 2, 1);
     }
 }

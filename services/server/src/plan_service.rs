@@ -51,9 +51,9 @@ impl PlanService for Plans {
         let request = request.into_inner();
         let shop = shop_name(&request.parent, "parent")?;
         let listing = Listing::new(&["ListPlans", &shop], request.page_size, &request.page_token)?;
-        let mut records = self.store.list_plans(&shop, listing.page()).await.map_err(Error::from)?;
-        let next_page_token = listing.cut(&mut records, |record| &record.id);
-        let plans = records.iter().map(|record| write(&shop, record)).collect();
+        let records = self.store.list_plans(&shop, listing.page()).await.map_err(Error::from)?;
+        let mut plans: Vec<v1::Plan> = records.iter().map(|record| write(&shop, record)).collect();
+        let next_page_token = listing.cut(&mut plans, |plan| &plan.name);
         Ok(Response::new(v1::ListPlansResponse { plans, next_page_token }))
     }
 
@@ -80,9 +80,9 @@ impl PlanService for Plans {
         let request = request.into_inner();
         let shop = shop_name(&request.parent, "parent")?;
         let listing = Listing::new(&["ListPlanRuns", &shop], request.page_size, &request.page_token)?;
-        let mut records = self.store.list_runs(&shop, listing.page()).await.map_err(Error::from)?;
-        let next_page_token = listing.cut(&mut records, |record| &record.id);
-        let plan_runs = records.iter().map(plan_run::write).collect();
+        let records = self.store.list_runs(&shop, listing.page()).await.map_err(Error::from)?;
+        let mut plan_runs: Vec<v1::PlanRun> = records.iter().map(plan_run::write).collect();
+        let next_page_token = listing.cut(&mut plan_runs, |run| &run.name);
         Ok(Response::new(v1::ListPlanRunsResponse { plan_runs, next_page_token }))
     }
 

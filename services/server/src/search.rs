@@ -118,7 +118,39 @@ impl Stop for Deadline {
 
 #[cfg(test)]
 mod tests {
+    use fitup_model::snapshot::Snapshot;
+    use fitup_model::{Plan, ShopFacts};
+
     use super::*;
+
+    /// Goal: whatever the planner says, a plan that breaks a rule is neither stored nor shown. Method: one that does not
+    /// even have the shape of a plan for the problem.
+    #[test]
+    fn a_plan_that_breaks_a_rule_goes_no_further() {
+        let facts = ShopFacts {
+            id: "main".into(),
+            display_name: "Main Street".into(),
+            time_zone: "America/Chicago".into(),
+            skills: vec![],
+            calendars: vec![],
+            holidays: vec![],
+            bays: vec![],
+            equipment: vec![],
+            technicians: vec![],
+            changeovers: vec![],
+            settings: Default::default(),
+        };
+        let shop = Shop::new(facts).expect("a shop without faults");
+        let now = "2031-05-05T12:00:00Z".parse().expect("an instant");
+        let planning = Snapshot { shop, orders: vec![], published: None, now }.planning().expect("a horizon");
+        let solved = |plan| Solved { plan, cost: 0, bound: 0, left_out: vec![], iterations: 0 };
+        let good = Plan::nothing_new(&planning.problem);
+        assert!(matches!(checked(&planning, &solved(good.clone()), Quality::Optimal), Found::Plan(_)));
+        let mut broken = good;
+        broken.operations.push(None);
+        let found = checked(&planning, &solved(broken), Quality::Optimal);
+        assert!(matches!(&found, Found::Failure(failure) if failure.contains("did not pass the checker")), "{found:?}");
+    }
 
     #[test]
     fn a_deadline_passes() {

@@ -11,6 +11,7 @@ use fitup_proto::v1::plan_service_server::PlanServiceServer;
 use fitup_proto::v1::shop_service_server::ShopServiceServer;
 use fitup_store::sqlite::SqliteStore;
 use fitup_store::{OpenError, Store};
+use jiff::{SignedDuration, Timestamp};
 use tokio::net::TcpListener;
 use tokio::sync::oneshot;
 use tonic::server::NamedService;
@@ -21,6 +22,7 @@ use tonic_health::server::HealthReporter;
 
 use crate::clock::Clock;
 use crate::config::Config;
+use crate::error::chain;
 use crate::layer::RequestLayer;
 use crate::order_service::Orders;
 use crate::plan_runs::{self, PlanRuns};
@@ -88,6 +90,7 @@ pub async fn serve(
     let clock = Clock::new(config.clock_start);
     let runs = PlanRuns::new(Arc::clone(&store), clock, run_settings(&config));
     let working = tokio::spawn(runs.clone().work());
+    let tidying = tokio::spawn(forget_old_requests(Arc::clone(&store), clock));
 
     let (reporter, health) = tonic_health::server::health_reporter();
     for service in SERVICES {
@@ -138,12 +141,30 @@ pub async fn serve(
         }
     };
     runs.stop();
+    tidying.abort();
     if working.await.is_err() {
         tracing::error!("plan runs ended in a panic");
     }
     store.close().await;
     tracing::info!("fitupd stops");
     ended
+}
+
+/// The answers to requests are kept for so long, for their repeats.
+const REPEATS: SignedDuration = SignedDuration::from_hours(30 * 24);
+
+/// Forgets the answers to old requests, every hour.
+async fn forget_old_requests(store: Arc<dyn Store>, clock: Clock) {
+    let mut hours = tokio::time::interval(Duration::from_secs(3600));
+    loop {
+        hours.tick().await;
+        let before = clock.now().saturating_sub(REPEATS).unwrap_or(Timestamp::MIN);
+        match store.purge_requests(before).await {
+            Ok(0) => {}
+            Ok(count) => tracing::info!(count, "forgot the answers to old requests"),
+            Err(error) => tracing::warn!(error = chain(&error), "old requests are still kept"),
+        }
+    }
 }
 
 async fn open(config: &Config) -> Result<Arc<dyn Store>, ServeError> {

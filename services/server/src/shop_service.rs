@@ -39,9 +39,10 @@ impl ShopService for Shops {
     ) -> Result<Response<v1::ListShopsResponse>, Status> {
         let request = request.into_inner();
         let listing = Listing::new(&["ListShops"], request.page_size, &request.page_token)?;
-        let mut records = self.store.list_shops(listing.page()).await.map_err(Error::from)?;
-        let next_page_token = listing.cut(&mut records, |record| &record.facts.id);
-        Ok(Response::new(v1::ListShopsResponse { shops: records.iter().map(write).collect(), next_page_token }))
+        let records = self.store.list_shops(listing.page()).await.map_err(Error::from)?;
+        let mut shops: Vec<v1::Shop> = records.iter().map(write).collect();
+        let next_page_token = listing.cut(&mut shops, |shop| &shop.name);
+        Ok(Response::new(v1::ListShopsResponse { shops, next_page_token }))
     }
 
     async fn create_shop(&self, request: Request<v1::CreateShopRequest>) -> Result<Response<v1::Shop>, Status> {
