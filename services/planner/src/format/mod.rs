@@ -3,6 +3,7 @@
 //! [`shop`] is the neutral form in which shops are exchanged with other solvers. The others are the formats of published
 //! benchmark sets, all turned into shops: a machine is a technician who is always there, a job is a car.
 
+mod entries;
 pub mod flexible_job_shop;
 pub mod job_shop;
 pub mod network;

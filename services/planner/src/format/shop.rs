@@ -22,9 +22,11 @@ use fitup_model::problem::{
 use fitup_model::{Calendar, Plan, Problem, ProblemData, Span, Time, Window};
 use serde::{Deserialize, Serialize};
 
+use super::entries::Entries;
 use super::{FormatError, Instance, at};
 
 #[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
 struct ShopFile {
     name: String,
     grid: i64,
@@ -32,7 +34,7 @@ struct ShopFile {
     #[serde(default)]
     objective: Option<String>,
     #[serde(default)]
-    calendars: BTreeMap<String, Vec<(i64, i64)>>,
+    calendars: Entries<Vec<(i64, i64)>>,
     #[serde(default)]
     bays: Vec<BayEntry>,
     #[serde(default)]
@@ -43,6 +45,7 @@ struct ShopFile {
 }
 
 #[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
 struct BayEntry {
     id: String,
     class: String,
@@ -51,19 +54,22 @@ struct BayEntry {
 }
 
 #[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
 struct EquipmentEntry {
     id: String,
     capacity: u32,
 }
 
 #[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
 struct TechnicianEntry {
     id: String,
     calendar: String,
-    skills: BTreeMap<String, f64>,
+    skills: Entries<f64>,
 }
 
 #[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
 struct CarEntry {
     id: String,
     arrive: i64,
@@ -78,6 +84,7 @@ struct CarEntry {
 }
 
 #[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
 struct VisitEntry {
     id: String,
     class: String,
@@ -85,6 +92,7 @@ struct VisitEntry {
 }
 
 #[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
 struct OperationEntry {
     id: String,
     work: i64,
@@ -101,6 +109,7 @@ struct OperationEntry {
 }
 
 #[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
 struct LinkEntry {
     from: String,
     to: String,
@@ -163,7 +172,7 @@ impl<K: Key> Names<K> {
 /// # Errors
 /// The first thing that is wrong with the form of the file, or all that is wrong with the problem in it.
 pub fn read(text: &str) -> Result<Instance, FormatError> {
-    let file: ShopFile = serde_json::from_str(text).map_err(|error| FormatError::Json(error.to_string()))?;
+    let file = parse(text)?;
     let objective = match file.objective.as_deref() {
         None => Objective::Price,
         Some("makespan") => Objective::Makespan,
@@ -187,14 +196,21 @@ pub fn read(text: &str) -> Result<Instance, FormatError> {
     let mut data = ProblemData::empty(Span::from_minutes(grid), horizon);
     data.objective = objective;
     let mut calendars = Names::<CalendarId>::new();
-    for (name, windows) in &file.calendars {
+    for (name, windows) in &file.calendars.0 {
         calendars.add(name, "calendars")?;
         let mut open = Vec::new();
         for (index, &(from, until)) in windows.iter().enumerate() {
             let path = format!("calendars.{name}[{index}]");
             let (from, until) = (on_grid(path.clone(), from)?, on_grid(path.clone(), until)?);
             let window = Window::new(Time::from_minutes(from), Time::from_minutes(until));
-            open.push(window.ok_or_else(|| at(path, "a window ends no earlier than it starts"))?);
+            let window = window.ok_or_else(|| at(&path, "a window ends no earlier than it starts"))?;
+            if open.last().is_some_and(|before: &Window| window.start() < before.end()) {
+                return Err(at(path, "windows ascend and do not overlap"));
+            }
+            if window.start() < Time::ORIGIN || window.end() > horizon {
+                return Err(at(path, "a window lies inside the horizon"));
+            }
+            open.push(window);
         }
         data.calendars.push(Calendar::new(open));
     }
@@ -220,7 +236,7 @@ pub fn read(text: &str) -> Result<Instance, FormatError> {
         people.add(&technician.id, &format!("techs[{index}].id"))?;
         let calendar = calendars.find(&technician.calendar, &format!("techs[{index}].calendar"))?;
         let mut own = Vec::new();
-        for (skill, &rate) in &technician.skills {
+        for (skill, &rate) in &technician.skills.0 {
             let thousandths = (rate * 1000.0).round();
             if !(1.0..=1e6).contains(&thousandths) || (rate * 1000.0 - thousandths).abs() > 1e-6 {
                 return Err(at(
@@ -309,6 +325,16 @@ pub fn read(text: &str) -> Result<Instance, FormatError> {
     data.skills = skills.names.into();
     data.bay_classes = classes.names.into();
     Ok(Instance { name: file.name, problem: Problem::new(data).map_err(FormatError::Faults)? })
+}
+
+fn parse(text: &str) -> Result<ShopFile, FormatError> {
+    let mut reader = serde_json::Deserializer::from_str(text);
+    let file = serde_path_to_error::deserialize(&mut reader).map_err(|error| match error.path().to_string() {
+        path if path == "." || path.is_empty() => FormatError::Json(error.into_inner().to_string()),
+        path => at(path, error.into_inner().to_string()),
+    })?;
+    reader.end().map_err(|error| FormatError::Json(error.to_string()))?;
+    Ok(file)
 }
 
 /// Returns `plan` as JSON.
