@@ -51,6 +51,11 @@ impl Volume {
         self.stride < SHORTEST_STRIDE
     }
 
+    /// Tells whether anything was learnt that steps can be taken from.
+    pub fn has_begun(&self) -> bool {
+        !self.average.is_empty()
+    }
+
     /// Sets the multipliers of `resources` to the best so far.
     pub fn restore(&self, resources: &mut [Resource]) {
         set(resources, self.center.iter().copied());
@@ -101,6 +106,10 @@ impl Volume {
 
     /// Sets the multipliers of `resources` for the next look, on the way from `best` to `target`.
     pub fn step(&self, resources: &mut [Resource], best: f64, target: f64) {
+        if self.average.is_empty() {
+            // Nothing is learned since the buckets were refined: the multipliers stay as they are for a look.
+            return;
+        }
         let free = free(resources);
         let gradient = |cell: usize| self.average[cell] - free[cell];
         let norm: f64 = (0..free.len())
