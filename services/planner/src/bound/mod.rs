@@ -189,7 +189,7 @@ impl<'c> Bounder<'c> {
     }
 
     fn iterate(&mut self, stop: &dyn Stop) -> Result<(), Stopped> {
-        if self.best_here.is_some() {
+        if self.volume.has_begun() {
             let target = self.target.map_or(1.05 * self.best as f64, |target| (target * SCALE) as f64);
             self.volume.step(&mut self.resources, self.best_here.unwrap_or(self.best) as f64, target);
         }
