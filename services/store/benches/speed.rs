@@ -23,7 +23,7 @@ const WRITERS: usize = 8;
 
 #[tokio::main]
 async fn main() {
-    let folder = tempfile::tempdir_in(".").expect("the target folder is on a disk");
+    let folder = tempfile::tempdir_in(env!("CARGO_TARGET_TMPDIR")).expect("cargo makes it");
     let store: Arc<dyn Store> = Arc::new(SqliteStore::open(folder.path()).await.expect("an empty folder"));
     store.create_shop(&change(0), plain_shop("shop"), unencoded()).await.expect("new");
     let start = Instant::now();
@@ -37,6 +37,13 @@ async fn main() {
     println!("snapshot of {ORDERS} such orders:          {:>8.2} ms", millis(snapshot.await));
     let get = median(201, async || drop(store.get_order("shop", "order-050").await.expect("there")));
     println!("get one order:                     {:>8.2} ms", millis(get.await));
+
+    let start = Instant::now();
+    for round in 0..50 {
+        let edit: OrderEdit = Box::new(move |order, _| Ok(OrderFacts { note: round.to_string(), ..order.clone() }));
+        store.update_order(&change(2), "shop", "order-050", None, edit, unencoded()).await.expect("there");
+    }
+    println!("update such an order:              {:>8.2} ms", millis(start.elapsed()) / 50.0);
 
     let start = Instant::now();
     let mut writers = JoinSet::new();
@@ -54,7 +61,7 @@ async fn main() {
     }
     writers.join_all().await;
     let rate = (WRITERS * 50) as f64 / start.elapsed().as_secs_f64();
-    println!("updates of such orders:            {rate:>8.0} a second");
+    println!("updates by {WRITERS} at once:              {rate:>8.0} a second");
 
     let revision = store.get_shop("shop").await.expect("there").revision;
     let plan = NewPlan { id: "p".into(), shop_revision: revision, timetable: timetable() };

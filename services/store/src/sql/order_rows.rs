@@ -1,4 +1,7 @@
 //! The facts of orders as rows: each kind of row is read by one statement for many orders.
+//!
+//! Orders are selected by a subquery and not by a join: with a join the range of ids holds for both tables, and SQLite
+//! then walks all orders of the range for each row, which is quadratic.
 
 use fitup_model::order::{
     EquipmentNeed, Hazard, Need, OrderLink, OrderOperation, OrderVisit, Pin, Progress, SamePersonWish,
@@ -201,13 +204,17 @@ impl Parts {
             connection,
             selection,
             "select order_id, operation_id, display_name, work_minutes, visit_id, interruptible, earliest_start_time,
-                same_person_operation_id, same_person_required, pinned, pin_start_time, operation.state, start_time,
+                same_person_operation_id, same_person_required, pinned, pin_start_time, state, start_time,
                 end_time, remaining_minutes
             from operation
-            join repair_order using (shop_id, order_id)
             where shop_id = $1
-                and order_id between $2 and $3
-                and repair_order.state in ($4, $5, $6)
+                and order_id in (
+                    select order_id
+                    from repair_order
+                    where shop_id = $1
+                        and order_id between $2 and $3
+                        and state in ($4, $5, $6)
+                )
             order by order_id, position",
         )
         .await?;
@@ -216,10 +223,14 @@ impl Parts {
             selection,
             "select order_id, kind, need_id, display_name, expected_time, met
             from need
-            join repair_order using (shop_id, order_id)
             where shop_id = $1
-                and order_id between $2 and $3
-                and state in ($4, $5, $6)
+                and order_id in (
+                    select order_id
+                    from repair_order
+                    where shop_id = $1
+                        and order_id between $2 and $3
+                        and state in ($4, $5, $6)
+                )
             order by order_id, position",
         )
         .await?;
@@ -233,10 +244,14 @@ impl Parts {
             selection,
             "select order_id, operation_id, role, technician_id
             from operation_technician
-            join repair_order using (shop_id, order_id)
             where shop_id = $1
-                and order_id between $2 and $3
-                and state in ($4, $5, $6)
+                and order_id in (
+                    select order_id
+                    from repair_order
+                    where shop_id = $1
+                        and order_id between $2 and $3
+                        and state in ($4, $5, $6)
+                )
             order by order_id, operation_id, role, position",
         )
         .await?;
@@ -267,10 +282,14 @@ async fn visits(connection: &mut Connection, of: Selection<'_>) -> Result<Childr
         of,
         "select order_id, visit_id, bay_class, loose_parts, family, bay_id
         from visit
-        join repair_order using (shop_id, order_id)
         where shop_id = $1
-            and order_id between $2 and $3
-            and state in ($4, $5, $6)
+            and order_id in (
+                select order_id
+                from repair_order
+                where shop_id = $1
+                    and order_id between $2 and $3
+                    and state in ($4, $5, $6)
+            )
         order by order_id, position",
     )
     .await?;
@@ -286,10 +305,14 @@ async fn crews(connection: &mut Connection, of: Selection<'_>) -> Result<Childre
         of,
         "select order_id, operation_id, skill_id
         from operation_crew
-        join repair_order using (shop_id, order_id)
         where shop_id = $1
-            and order_id between $2 and $3
-            and state in ($4, $5, $6)
+            and order_id in (
+                select order_id
+                from repair_order
+                where shop_id = $1
+                    and order_id between $2 and $3
+                    and state in ($4, $5, $6)
+            )
         order by order_id, operation_id, position",
     )
     .await?;
@@ -305,10 +328,14 @@ async fn equipment(
         of,
         "select order_id, operation_id, equipment_id, count
         from operation_equipment
-        join repair_order using (shop_id, order_id)
         where shop_id = $1
-            and order_id between $2 and $3
-            and state in ($4, $5, $6)
+            and order_id in (
+                select order_id
+                from repair_order
+                where shop_id = $1
+                    and order_id between $2 and $3
+                    and state in ($4, $5, $6)
+            )
         order by order_id, operation_id, position",
     )
     .await?;
@@ -324,10 +351,14 @@ async fn operation_needs(connection: &mut Connection, of: Selection<'_>) -> Resu
         of,
         "select order_id, operation_id, need_id
         from operation_need
-        join repair_order using (shop_id, order_id)
         where shop_id = $1
-            and order_id between $2 and $3
-            and state in ($4, $5, $6)
+            and order_id in (
+                select order_id
+                from repair_order
+                where shop_id = $1
+                    and order_id between $2 and $3
+                    and state in ($4, $5, $6)
+            )
         order by order_id, operation_id, position",
     )
     .await?;
@@ -340,10 +371,14 @@ async fn hazards(connection: &mut Connection, of: Selection<'_>) -> Result<Child
         of,
         "select order_id, operation_id, hazard
         from operation_hazard
-        join repair_order using (shop_id, order_id)
         where shop_id = $1
-            and order_id between $2 and $3
-            and state in ($4, $5, $6)
+            and order_id in (
+                select order_id
+                from repair_order
+                where shop_id = $1
+                    and order_id between $2 and $3
+                    and state in ($4, $5, $6)
+            )
         order by order_id, operation_id, position",
     )
     .await?;
@@ -356,10 +391,14 @@ async fn links(connection: &mut Connection, of: Selection<'_>) -> Result<Childre
         of,
         "select order_id, from_operation_id, to_operation_id, min_wait_minutes, max_wait_minutes
         from link
-        join repair_order using (shop_id, order_id)
         where shop_id = $1
-            and order_id between $2 and $3
-            and state in ($4, $5, $6)
+            and order_id in (
+                select order_id
+                from repair_order
+                where shop_id = $1
+                    and order_id between $2 and $3
+                    and state in ($4, $5, $6)
+            )
         order by order_id, position",
     )
     .await?;
