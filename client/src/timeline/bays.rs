@@ -11,7 +11,7 @@ const COLUMNS_A_DAY: usize = 21;
 
 /// What the glyphs mean.
 const LEGEND: &str = "[ ] stay in a bay  = work  - done  ~ cures by itself  . held, waits  : closed\n\
-                      ! late  | night  || closed days  < > goes on before or after\n";
+                      ! late  + loose parts only  | night  || closed days  < > goes on before or after\n";
 
 /// Returns the bays over up to `count` working days from `first` on.
 pub fn draw(scene: &Scene<'_>, first: Date, count: usize) -> String {
@@ -36,10 +36,11 @@ fn lane(scene: &Scene<'_>, bay: &fitup_proto::v1::Bay) -> Lane {
             let piece = |operation: &fitup_proto::v1::OperationPlan| {
                 (minute(operation.start_time.as_ref()), minute(operation.end_time.as_ref()), glyph_of(operation))
             };
+            let name = label(order);
             bars.push(Bar {
                 start: minute(visit.start_time.as_ref()),
                 end: minute(visit.end_time.as_ref()),
-                labels: vec![label(order)],
+                labels: if visit.loose_parts { vec![format!("{name}+"), name] } else { vec![name] },
                 is_late: order.lateness.is_some(),
                 pieces: works.map(piece).collect(),
             });

@@ -51,12 +51,19 @@ pub fn draw(scene: &Scene<'_>) -> String {
     text
 }
 
-/// Returns the largest waits of an order in words, each with what parts it from the next; work only if nothing else is
-/// to tell.
+/// Returns the largest waits of an order in words, each with what parts it from the next.
+///
+/// Nights and cures are told only if there is nothing that somebody could mend, and work only if there is nothing else.
 fn reasons(order: &v1::OrderPlan) -> Vec<String> {
+    let rank = |one: &v1::Delay| match one.kind() {
+        v1::delay::Kind::Work => 2,
+        v1::delay::Kind::Closed | v1::delay::Kind::Cure => 1,
+        _ => 0,
+    };
     let mut waits = added_up(&order.delays);
-    if waits.iter().any(|one| one.kind() != v1::delay::Kind::Work) {
-        waits.retain(|one| one.kind() != v1::delay::Kind::Work);
+    waits.sort_by_key(rank);
+    if let Some(best) = waits.first().map(rank) {
+        waits.retain(|one| rank(one) == best);
     }
     let told: Vec<String> = waits.iter().take(REASONS).map(|one| delay(one, last(&order.order))).collect();
     let end = |index: usize| if index + 1 == told.len() { "" } else { ";" };

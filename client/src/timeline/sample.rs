@@ -125,13 +125,14 @@ pub fn plan() -> v1::Plan {
             "plan, assemble, assembly, body-1, ines, 08 10:00, 08 12:00",
         ],
     );
-    let bumper = order(
+    let mut bumper = order(
         "1052",
         "white van, bumper cover",
         "05 09:00",
         None,
         &["plan, spray, paint, booth, odo, 05 10:00, 05 10:20", "plan, polish, -, -, odo, 05 11:00, 05 11:30"],
     );
+    bumper.visits[0].loose_parts = true;
     v1::Plan {
         name: "shops/riverside/plans/7f3a".to_owned(),
         state: v1::plan::State::Proposed.into(),

@@ -15,6 +15,9 @@ use crate::words::{gap, grouped};
 /// How often a broken stream is taken up again before giving up.
 const ATTEMPTS: u32 = 5;
 
+/// How often the bar moves while nothing gets better.
+const TICK: Duration = Duration::from_millis(250);
+
 /// Returns the final state of a run. Ctrl-C cancels the run, which then ends with the best plan found; a second one ends
 /// the program.
 ///
@@ -52,6 +55,10 @@ pub async fn watch(context: &Context, run: v1::PlanRun) -> Result<v1::PlanRun, F
                 Ok(None) => again(&bar, &mut attempts, Status::unavailable("the stream ended")).await?,
                 Err(status) => again(&bar, &mut attempts, status).await?,
             },
+            () = tokio::time::sleep(TICK) => {
+                advance(&bar);
+                stream = Some(watched);
+            }
             _ = tokio::signal::ctrl_c() => {
                 interrupts += 1;
                 if interrupts > 1 {
@@ -105,10 +112,15 @@ fn bar(context: &Context, run: &v1::PlanRun) -> ProgressBar {
     let is_drawn = context.output.may_draw() && !context.output.json;
     let target = if is_drawn { ProgressDrawTarget::stderr() } else { ProgressDrawTarget::hidden() };
     let bar = ProgressBar::with_draw_target(Some(length.unsigned_abs()), target);
-    let style = ProgressStyle::with_template("[{bar:16}] {msg}").expect("the template is right");
+    let style = ProgressStyle::with_template("[{bar:10}] {wide_msg}").expect("the template is right");
     bar.set_style(style.progress_chars("=> "));
     bar.set_message("waiting for a free place");
     bar
+}
+
+/// Moves the bar to the time that has passed.
+fn advance(bar: &ProgressBar) {
+    bar.set_position(bar.elapsed().as_millis() as u64);
 }
 
 fn show(context: &Context, bar: &ProgressBar, run: &v1::PlanRun) {
@@ -116,7 +128,7 @@ fn show(context: &Context, bar: &ProgressBar, run: &v1::PlanRun) {
         context.output.object(&json::Run::from(run));
         return;
     }
-    bar.set_position(bar.elapsed().as_millis() as u64);
+    advance(bar);
     let phase = match run.phase() {
         v1::plan_run::Phase::Unspecified => "waiting for a free place",
         v1::plan_run::Phase::Construct => "building",
@@ -126,7 +138,8 @@ fn show(context: &Context, bar: &ProgressBar, run: &v1::PlanRun) {
     };
     bar.set_message(match run.best_price {
         Some(price) => {
-            format!("{phase}: price {}, bound {}, {}", grouped(price), grouped(run.bound), gap(price, run.bound))
+            let gap = gap(price, run.bound).replace("at most", "<=").replace(" possible plan", "");
+            format!("{phase}: price {}, bound {}, {gap}", grouped(price), grouped(run.bound))
         }
         None => phase.to_owned(),
     });
