@@ -20,6 +20,10 @@ mod prove;
 mod random;
 pub mod schedule;
 pub mod stop;
+#[cfg(test)]
+mod testing;
+#[cfg(test)]
+mod tests;
 pub mod timeline;
 
 use fitup_model::{Plan, Problem};

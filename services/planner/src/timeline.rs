@@ -36,7 +36,8 @@ impl Timeline {
     /// Takes `[start, end)`, which is free.
     #[inline]
     pub fn take(&mut self, start: Step, end: Step, owner: u32) {
-        let position = self.0.partition_point(|taken| taken.start < start || (taken.start == start && taken.end < end));
+        let position =
+            self.0.partition_point(|taken| taken.start < start || (taken.start == start && taken.end <= end));
         self.0.insert(position, Taken { start, end, owner });
     }
 

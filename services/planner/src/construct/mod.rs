@@ -51,7 +51,12 @@ pub fn repair(schedule: &mut Schedule, plan: &Plan) {
         starts.min().map_or(i64::MAX, |start| start.minutes())
     };
     let mut cars: Vec<usize> = (0..compiled.cars.len()).filter(|&car| !schedule.planned[car]).collect();
-    cars.sort_by_key(|&car| (!compiled.cars[car].committed, old_start(car), car));
+    // Visits that have begun hold their bays until they are complete, so their cars go first.
+    let begun = |car: usize| {
+        let mut visits = compiled.cars[car].visits.iter().map(|&visit| &compiled.visits[visit as usize]);
+        visits.any(|visit| visit.fact.is_some() && !visit.operations.is_empty())
+    };
+    cars.sort_by_key(|&car| (!begun(car), !compiled.cars[car].committed, old_start(car), car));
     let (mut saved, mut order) = (Saved::default(), Vec::new());
     schedule.taste = Taste::PLAIN;
     cars.retain(|&car| !schedule.place_as_in(car, plan, &mut saved));

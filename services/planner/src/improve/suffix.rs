@@ -43,10 +43,11 @@ impl Search<'_> {
         }
     }
 
-    /// Adds the operations of a planned car that `wanted` names, those that longest waits tie to them, and with
+    /// Adds the operations of a planned car that `wanted` names, those that longest waits or the
+    /// same person tie to them, and with
     /// `followers` all that wait for one of them. Adds the whole car if that is all it has, nothing if there is none.
     pub(super) fn add_part(&mut self, car: usize, followers: bool, wanted: impl Fn(&Search, usize) -> bool) {
-        if self.ruin.taken[car] || !self.can_move(car) {
+        if self.ruin.taken[car] || !self.schedule.planned[car] || !self.can_move(car) {
             return;
         }
         let compiled = self.compiled;
@@ -61,6 +62,11 @@ impl Search<'_> {
             let before = marked;
             for &index in operations {
                 let index = index as usize;
+                let again = compiled.operations[index].again.filter(|again| again.price.is_none());
+                if !self.marked[index] && again.is_some_and(|again| self.marked[again.operation as usize]) {
+                    self.marked[index] = true;
+                    marked += 1;
+                }
                 for link in compiled.links_of(compiled.operations[index].before) {
                     let other = link.other as usize;
                     let tied = link.max < crate::compile::NEVER;

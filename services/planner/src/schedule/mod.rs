@@ -141,23 +141,23 @@ impl<'c> Schedule<'c> {
             }
             self.stocks.push(stock);
         }
-        let mut facts: Vec<(Step, usize)> = Vec::new();
+        let mut facts: Vec<((i64, i64), usize)> = Vec::new();
         for (index, visit) in compiled.visits.iter().enumerate() {
             if let Some(fact) = visit.fact
                 && let Some(&(bay, _)) = compiled.choices_of(index).first()
             {
                 let stay = &mut self.stays[index];
                 (stay.start, stay.end, stay.bay) = (fact.start, fact.end, bay);
-                facts.push((fact.start, index));
+                facts.extend(self.stay_minutes(index).map(|minutes| (minutes, index)));
             }
         }
         facts.sort_unstable();
         // Facts may contradict one another: who came first holds the bay.
-        for &(start, index) in &facts {
+        for &(_, index) in &facts {
             let stay = self.stays[index];
             let before = self.bays[usize::from(stay.bay)].taken().last().map_or(Step::MIN, |taken| taken.end);
             let over = compiled.visits[index].fact.is_some_and(|fact| fact.over);
-            let from = start.max(before);
+            let from = stay.start.max(before);
             if !over || self.awaits_more(index) {
                 self.show(index, from, stay.end.max(from));
             }

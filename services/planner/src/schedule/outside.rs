@@ -66,7 +66,7 @@ impl Schedule<'_> {
     }
 
     /// Returns the minutes from the first start to the last end in a visit, facts exactly.
-    fn stay_minutes(&self, visit: usize) -> Option<(i64, i64)> {
+    pub(super) fn stay_minutes(&self, visit: usize) -> Option<(i64, i64)> {
         let (compiled, stay) = (self.compiled, self.stays[visit]);
         if compiled.visits[visit].fact.is_none() {
             let placed = stay.placed > 0;

@@ -61,32 +61,37 @@ impl Schedule<'_> {
 
     /// Gives each visit of a car the bay of `plan`, if it is free from its first start to its last end there.
     fn choose_bays(&mut self, car: usize, plan: &Plan) -> bool {
+        let visits = &self.compiled.cars[car].visits;
+        let has_begun = |&&visit: &&u32| self.compiled.visits[visit as usize].fact.is_some();
+        // Visits that have begun hold too much as yet.
+        let (begun, others): (Vec<u32>, Vec<u32>) = visits.iter().partition(has_begun);
+        begun.into_iter().chain(others).all(|visit| self.choose_bay(visit as usize, plan))
+    }
+
+    fn choose_bay(&mut self, visit: usize, plan: &Plan) -> bool {
         let compiled = self.compiled;
-        compiled.cars[car].visits.iter().all(|&visit| {
-            let visit = visit as usize;
-            let id = VisitId::from_index(visit);
-            if compiled.visits[visit].operations.is_empty() || compiled.visits[visit].fact.is_some() {
-                return true;
-            }
-            let (Some(bay), Some(stay)) = (plan.bays.get(id).copied().flatten(), plan.occupation(compiled.problem, id))
-            else {
-                return false;
-            };
-            let (start, end) = (compiled.clock.ceil(stay.start()), compiled.clock.ceil(stay.end()));
-            let bay = bay.index() as u16;
-            if start < 0
-                || end > compiled.clock.horizon
-                || compiled.choices_of(visit).iter().all(|(own, _)| *own != bay)
-            {
-                return false;
-            }
-            let Ok((lower, upper)) = self.gap(visit, bay, start, end) else { return false };
-            let stay = &mut self.stays[visit];
-            (stay.bay, stay.lower, stay.upper) = (bay, lower, upper);
-            // Held from the beginning, so that another visit of the car does not take the same bay.
-            self.show(visit, start, end);
-            true
-        })
+        let id = VisitId::from_index(visit);
+        if compiled.visits[visit].operations.is_empty() {
+            return true;
+        }
+        let (Some(bay), Some(stay)) = (plan.bays[id], plan.occupation(compiled.problem, id)) else { return false };
+        let (mut start, end) = (compiled.clock.ceil(stay.start()), compiled.clock.ceil(stay.end()));
+        let bay = bay.index() as u16;
+        if compiled.visits[visit].fact.is_some() {
+            start = self.stays[visit].start;
+            self.hide(visit);
+        } else if start < 0 {
+            return false;
+        }
+        if end > compiled.clock.horizon || compiled.choices_of(visit).iter().all(|(own, _)| *own != bay) {
+            return false;
+        }
+        let Ok((lower, upper)) = self.gap(visit, bay, start.max(0), end.max(0)) else { return false };
+        let stay = &mut self.stays[visit];
+        (stay.bay, stay.lower, stay.upper) = (bay, lower, upper);
+        // Held from the beginning, so that another visit of the car does not take the same bay.
+        self.show(visit, start, end);
+        true
     }
 
     fn place_one_as_in(&mut self, index: usize, plan: &Plan) -> bool {

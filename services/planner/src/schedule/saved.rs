@@ -79,8 +79,10 @@ impl Schedule<'_> {
             if left == 0 {
                 self.empty(visit);
             } else {
+                // Held as it is until all visits of the car are measured.
                 self.hide(visit);
                 self.measure(visit);
+                self.show(visit, self.stays[visit].start, self.stays[visit].end);
             }
         }
         for position in first_visit..saved.visits.len() {

@@ -1,0 +1,139 @@
+//! The planner as a whole, on small nasty problems and on plain ones.
+
+use std::sync::atomic::{AtomicU64, Ordering};
+
+use fitup_model::keyed::{CarId, Key, OperationId};
+use fitup_model::{Plan, Problem, ProblemData, Span, Time, check, cost};
+use proptest::prelude::*;
+
+use crate::testing::problem;
+use crate::{CancelFlag, Never, Options, Outcome, Solved, Stop, plan};
+
+fn options(iterations: u64) -> Options<'static> {
+    Options { seed: 3, threads: 1, iterations: Some(iterations), gap: 0.0, start: None }
+}
+
+fn solve(problem: &Problem, options: &Options) -> Option<Solved> {
+    match plan(problem, options, &Never, &|_| {}) {
+        Outcome::Optimal(solved) | Outcome::Feasible(solved) => Some(solved),
+        Outcome::Infeasible(_) => None,
+        Outcome::Unknown { .. } => panic!("nothing stopped it"),
+    }
+}
+
+/// Checks what must hold of every answer.
+fn verify(problem: &Problem, solved: &Solved) {
+    assert_eq!(check(problem, &solved.plan), []);
+    assert_eq!(cost::cost(problem, &solved.plan), solved.cost);
+    assert!(solved.bound <= solved.cost);
+    let out: Vec<CarId> = problem.cars.keys().filter(|&car| !solved.plan.includes(problem, car)).collect();
+    assert_eq!(solved.left_out.iter().map(|left_out| left_out.car).collect::<Vec<_>>(), out);
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 256, failure_persistence: None, ..ProptestConfig::default() })]
+
+    /// Every plan keeps the rules, and its price is that of the model.
+    #[test]
+    fn plans_are_good(seed in any::<u64>()) {
+        let problem = problem(seed);
+        if let Some(solved) = solve(&problem, &options(400)) {
+            verify(&problem, &solved);
+        }
+    }
+
+    /// Starting from a plan of the same problem, the answer costs no more.
+    #[test]
+    fn a_start_is_never_made_worse(seed in any::<u64>()) {
+        let problem = problem(seed);
+        if let Some(first) = solve(&problem, &options(100)) {
+            let again = solve(&problem, &Options { start: Some(&first.plan), ..options(100) }).expect("it was planned once");
+            prop_assert!(again.cost <= first.cost, "{} after {}", again.cost, first.cost);
+        }
+    }
+
+    /// Any plan may be given as a start, even one of another problem.
+    #[test]
+    fn a_wrong_start_does_no_harm(seed in any::<u64>(), other in any::<u64>()) {
+        let (first, second) = (problem(seed), problem(other));
+        if let Some(solved) = solve(&first, &options(50))
+            && let Some(other) = solve(&second, &Options { start: Some(&solved.plan), ..options(50) })
+        {
+            verify(&second, &other);
+        }
+    }
+}
+
+#[test]
+fn same_seed_same_plan_on_two_threads() {
+    for seed in 0..6 {
+        let problem = problem(seed);
+        let options = Options { threads: 2, ..options(600) };
+        assert_eq!(plan(&problem, &options, &Never, &|_| {}), plan(&problem, &options, &Never, &|_| {}));
+    }
+}
+
+#[test]
+fn an_empty_shop_is_planned() {
+    let problem = Problem::new(ProblemData::empty(Span::from_minutes(5), Time::from_minutes(600))).expect("no faults");
+    let outcome = plan(&problem, &Options::default(), &Never, &|_| {});
+    let Outcome::Optimal(solved) = outcome else { panic!("{outcome:?}") };
+    assert_eq!(solved.plan, Plan::nothing_new(&problem));
+}
+
+#[test]
+fn stopped_at_once_there_is_no_plan() {
+    let flag = CancelFlag::new();
+    flag.cancel();
+    assert!(matches!(plan(&problem(1), &Options::default(), &flag, &|_| {}), Outcome::Unknown { .. }));
+}
+
+/// Stops at the poll of this number.
+struct AtPoll(u64, AtomicU64);
+
+impl Stop for AtPoll {
+    fn should_stop(&self) -> bool {
+        self.1.fetch_add(1, Ordering::Relaxed) >= self.0
+    }
+    fn used(&self) -> f64 {
+        0.0
+    }
+}
+
+#[test]
+fn stopped_at_any_moment_the_plan_is_good() {
+    for polls in [1, 2, 5, 8, 20, 100] {
+        let problem = problem(7);
+        let outcome = plan(&problem, &Options::default(), &AtPoll(polls, AtomicU64::new(0)), &|_| {});
+        if let Some(solved) = outcome.solved() {
+            verify(&problem, solved);
+        }
+    }
+}
+
+#[test]
+fn progress_never_gets_worse() {
+    let log = std::sync::Mutex::new(Vec::new());
+    let outcome =
+        plan(&problem(11), &options(2000), &Never, &|progress| log.lock().expect("one thread").push(*progress));
+    let log = log.into_inner().expect("nobody panicked");
+    assert!(log.windows(2).all(|pair| pair[1].price <= pair[0].price && pair[1].bound >= pair[0].bound));
+    assert_eq!(log.last().and_then(|last| last.price), outcome.solved().map(|solved| solved.cost));
+}
+
+#[test]
+fn what_cannot_be_done_is_left_out_and_the_rest_is_planned() {
+    let mut found = 0;
+    for seed in 0..60 {
+        let problem = problem(seed);
+        let Some(solved) = solve(&problem, &options(50)) else { continue };
+        found += usize::from(!solved.left_out.is_empty() && solved.left_out.len() < problem.cars.len());
+        for left_out in &solved.left_out {
+            let planned =
+                problem.operations_of(left_out.car).iter().filter(|id| solved.plan.operations[**id].is_some());
+            let started = planned.filter(|id: &&OperationId| id.index() < problem.operations.len());
+            assert!(started.count() < problem.operations_of(left_out.car).len());
+        }
+    }
+    assert!(found > 3, "the generator makes cars that cannot be planned: {found}");
+}
