@@ -263,6 +263,13 @@ class ProjectModel:
                 late.append(model.new_int_var(0, horizon, f"late {activity.name}"))
                 model.add(late[-1] >= self.end[activity.name] - activity.due)
             model.minimize(sum(activity.weight * own for activity, own in zip(project.activities, late)))
+            # Earliest due date first, as a start.
+            time = 0
+            for activity, own in sorted(zip(project.activities, late), key=lambda pair: pair[0].due):
+                model.add_hint(self.start[activity.name], time)
+                time += activity.modes[0][0]
+                model.add_hint(self.end[activity.name], time)
+                model.add_hint(own, max(0, time - activity.due))
         else:
             latest = model.new_int_var(0, horizon, "latest")
             model.add_max_equality(latest, list(self.end.values()))

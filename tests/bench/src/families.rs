@@ -27,7 +27,7 @@ pub struct Family {
 /// All families, from about 17 operations to 3,300.
 pub const ALL: [Family; 6] = [
     Family { name: "micro", cars: 3, intake_days: 1, weeks: 2, short: true },
-    Family { name: "small", cars: 4, intake_days: 2, weeks: 4, short: false },
+    Family { name: "small", cars: 4, intake_days: 1, weeks: 4, short: false },
     Family { name: "medium", cars: 14, intake_days: 5, weeks: 5, short: false },
     Family { name: "large", cars: 42, intake_days: 10, weeks: 7, short: false },
     Family { name: "xl", cars: 102, intake_days: 15, weeks: 9, short: false },

@@ -98,7 +98,7 @@ pub fn run(settings: Settings) -> Report {
     report
 }
 
-fn one<'t>(targets: &'t [Target], seed: u64, number: u64) -> (&'t Target, String) {
+fn one(targets: &[Target], seed: u64, number: u64) -> (&Target, String) {
     let mut chance = Chance::new(seed.wrapping_mul(0x1000_0000_01b3) ^ number);
     // Most of all shops: theirs is the format with the most to get wrong.
     let target = if chance.happens(70) { &targets[0] } else { &targets[chance.below(targets.len())] };
