@@ -9,6 +9,7 @@ use fitup_proto::v1::order_service_client::OrderServiceClient;
 use fitup_proto::v1::plan_service_client::PlanServiceClient;
 use fitup_proto::v1::shop_service_client::ShopServiceClient;
 use fitup_server::{Config, ServeError};
+use fitup_store::sqlite::SqliteStore;
 use tempfile::TempDir;
 use tokio::net::TcpListener;
 use tokio::sync::oneshot;
@@ -78,6 +79,11 @@ impl TestServer {
         let mut server = TestServer::start_in(&data, change).await;
         server.folder = folder;
         server
+    }
+
+    /// Opens the database a second time, as another server would.
+    pub async fn open_store(&self) -> SqliteStore {
+        SqliteStore::open(&self.data).await.expect("the database")
     }
 
     /// Returns the connection.

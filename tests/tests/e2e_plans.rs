@@ -4,6 +4,7 @@ use std::time::{Duration, Instant};
 
 use fitup_proto::v1;
 use fitup_proto::v1::plan_run::State;
+use fitup_store::Store;
 use fitup_tests::server::{
     START, TestServer, enter_busy_shop, faults, minutes, minutes_in, refused, small_order, small_shop,
 };
@@ -156,6 +157,57 @@ async fn a_full_queue_says_when_to_come_back() {
         server.plans().cancel_plan_run(cancel(&run.name)).await.unwrap();
     }
     server.plans().create_plan_run(request).await.unwrap();
+}
+
+/// Goal: servers that share a database act on each other's runs. Method: a second store stands for the other server.
+#[tokio::test]
+async fn a_cancel_through_another_server_is_seen() {
+    let server = TestServer::start().await;
+    enter_busy_shop(&server).await;
+    let run = server.create_run(600).await;
+    server.watch_for_a_plan(&run).await;
+    let id = run.name.rsplit('/').next().unwrap();
+    let other = server.open_store().await;
+    let change = fitup_store::Change { at: START.parse().unwrap(), actor: "other".into(), request: None };
+    other.cancel_run(&change, "main", id, Box::new(|_| vec![])).await.unwrap();
+    let last = server.watch(&run).await.unwrap().pop().unwrap();
+    assert_eq!(last.state(), State::Cancelled);
+    assert!(!last.plan.is_empty());
+}
+
+#[tokio::test]
+async fn a_run_that_was_given_away_is_dropped_and_its_new_owner_heard() {
+    let server = TestServer::start().await;
+    enter_busy_shop(&server).await;
+    let run = server.create_run(600).await;
+    server.watch_for_a_plan(&run).await;
+    let id = run.name.rsplit('/').next().unwrap();
+    let other = server.open_store().await;
+    let later: jiff::Timestamp = "2031-05-06T12:00:00Z".parse().unwrap();
+    let change = fitup_store::Change { at: later, actor: "other".into(), request: None };
+    let watching = tokio::spawn({
+        let (mut plans, name) = (server.plans(), run.name.clone());
+        async move {
+            let mut stream = plans.watch_plan_run(v1::WatchPlanRunRequest { name }).await.unwrap().into_inner();
+            let mut last = None;
+            while let Some(state) = stream.message().await.unwrap() {
+                last = Some(state);
+            }
+            last.unwrap()
+        }
+    });
+    assert_eq!(other.requeue_expired_runs(&change, 9).await.unwrap().len(), 1);
+    let claimed = other.claim_run(later, "other", "2031-05-07T12:00:00Z".parse().unwrap()).await.unwrap().unwrap();
+    assert_eq!(claimed.run.attempts, 2);
+    // Long enough for this server to notice.
+    tokio::time::sleep(Duration::from_millis(1500)).await;
+    let end = fitup_store::RunEnd::Failed { failure: "the other server says so".into() };
+    let progress = claimed.run.progress;
+    other.finish_run(&change, "main", id, "other", progress, end).await.unwrap();
+    let last = watching.await.unwrap();
+    assert_eq!((last.state(), last.failure.as_str()), (State::Failed, "the other server says so"));
+    let plans = v1::ListPlansRequest { parent: "shops/main".into(), ..Default::default() };
+    assert_eq!(server.plans().list_plans(plans).await.unwrap().into_inner().plans, []);
 }
 
 #[tokio::test]
