@@ -82,7 +82,7 @@ pub fn delays(problem: &Problem, plan: &Plan, car: CarId) -> Vec<ChainDelay> {
     let mut chain = Vec::new();
     let assigned = |id: OperationId| plan.operations[id].as_ref();
     let last = problem.operations_of(car).iter().copied().max_by_key(|&id| assigned(id).map(|a| (a.end, a.start)));
-    let mut current = last.filter(|&id| assigned(id).is_some());
+    let mut current = last.filter(|_| plan.completion(problem, car).is_some());
     while let Some(id) = current {
         let Some(assignment) = assigned(id).filter(|assignment| assignment.end > problem.now) else { break };
         let cause = if problem.operations[id].crew.is_empty() { Cause::Cure } else { Cause::Work };
@@ -104,6 +104,11 @@ pub fn delays(problem: &Problem, plan: &Plan, car: CarId) -> Vec<ChainDelay> {
             chain.push(ChainDelay { cause: Cause::Cure, operation: id, start: end, end: allowed.min(start) });
         }
         current = before.map(|(from, _)| from);
+    }
+    // Facts may overlap what comes after them by links: the later stretch counts.
+    chain.sort_by_key(|delay| (delay.start, delay.end));
+    for index in (1..chain.len()).rev() {
+        chain[index - 1].end = chain[index - 1].end.min(chain[index].start);
     }
     chain.retain(|delay| delay.start < delay.end);
     chain.sort_by_key(|delay| (-(delay.end - delay.start), delay.start));
