@@ -22,6 +22,9 @@ const WORTH_A_NEW_START: f64 = 0.6;
 /// Where no time is known: looks and conflicts of one round.
 const WORK_A_ROUND: (u32, u64) = (40, 400);
 
+/// Conflicts that the halving of makespans allows for each refutation, in turn.
+const REFUTATION: [u64; 2] = [1, 200];
+
 /// Exact search is given up after so many answers that turned out to be no better plans.
 const MOST_MISSES: u32 = 100;
 
@@ -67,6 +70,7 @@ impl<'c> Proof<'c> {
         let lattice = self.bounder.lattice();
         if self.compiled.is_makespan() {
             if self.exact.is_none() && self.rounds <= 1 {
+                self.raise_makespan(target, stop);
                 self.exact = Exact::new(self.compiled, target, lattice, None);
             }
             return;
@@ -82,6 +86,27 @@ impl<'c> Proof<'c> {
         if size <= MOST_WAYS && (size as f64) < self.ways as f64 * WORTH_A_NEW_START {
             self.exact = Exact::new(self.compiled, remaining.target, lattice, Some(&remaining));
             self.ways = size;
+        }
+    }
+
+    /// Raises the bound of a makespan by halving: a target that is refuted with little work is a bound (destructive
+    /// bounds: Klein and Scholl (1999), doi:10.1016/S0377-2217(97)00431-2).
+    fn raise_makespan(&mut self, target: Cost, stop: &dyn Stop) {
+        let lattice = self.bounder.lattice();
+        for conflicts in REFUTATION {
+            let (mut low, mut high) = (self.bound, target);
+            while low < high && !stop.should_stop() {
+                // All prices below `middle` are refuted, or not.
+                let middle = lattice.ceil(low + (high - low) / 2 + 1).min(high);
+                let exact = Exact::new(self.compiled, middle, lattice, None);
+                match exact.map(|mut exact| exact.run(conflicts, stop)) {
+                    Some(Answer::Proven) => low = middle,
+                    Some(_) if middle == high => break,
+                    Some(_) => high = middle - 1,
+                    None => return,
+                }
+            }
+            self.bound = self.bound.max(low);
         }
     }
 

@@ -14,19 +14,19 @@ pub struct Moment {
 }
 
 impl Moment {
-    fn low(self, store: &Store) -> i32 {
+    pub(super) fn low(self, store: &Store) -> i32 {
         store.low(self.variable) + self.offset
     }
 
-    fn high(self, store: &Store) -> i32 {
+    pub(super) fn high(self, store: &Store) -> i32 {
         store.high(self.variable) + self.offset
     }
 
-    fn at_least(self, time: i32) -> Fact {
+    pub(super) fn at_least(self, time: i32) -> Fact {
         Fact::at_least(self.variable, time - self.offset)
     }
 
-    fn at_most(self, time: i32) -> Fact {
+    pub(super) fn at_most(self, time: i32) -> Fact {
         Fact::at_most(self.variable, time - self.offset)
     }
 }

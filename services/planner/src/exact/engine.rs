@@ -9,6 +9,7 @@ use super::order::Order;
 use super::span::Span;
 use super::store::{Conflict, Fact, NONE, Reason, Store};
 use super::total::Total;
+use super::unary::Unary;
 use crate::stop::Stop;
 
 /// A clause: its facts must not all hold.
@@ -49,6 +50,8 @@ pub struct Engine {
     pub spans: Vec<Span>,
     /// Limited resources.
     pub cumulatives: Vec<Cumulative>,
+    /// Resources for one at a time.
+    pub unaries: Vec<Unary>,
     /// The price.
     pub total: Option<Total>,
     /// Conflicts so far.
@@ -58,13 +61,16 @@ pub struct Engine {
     orders_of: Vec<Vec<u32>>,
     spans_of: Vec<Vec<u32>>,
     cumulatives_of: Vec<Vec<u32>>,
+    unaries_of: Vec<Vec<u32>>,
     total_of: Vec<bool>,
     next: usize,
     waiting_spans: Vec<u32>,
     waiting_cumulatives: Vec<u32>,
+    waiting_unaries: Vec<u32>,
     waiting_total: bool,
     span_waits: Vec<bool>,
     cumulative_waits: Vec<bool>,
+    unary_waits: Vec<bool>,
     activity: Vec<f64>,
     increment: f64,
     /// Values that binaries are tried with first, and the last values of integers.
@@ -100,12 +106,18 @@ impl Engine {
         self.clauses.push(Clause { facts, activity: 0.0, levels: 0, gone: false });
     }
 
+    /// Makes it impossible.
+    pub fn refute(&mut self) {
+        self.impossible = true;
+    }
+
     /// Makes everything ready once all rules are there.
     pub fn prepare(&mut self) {
         let (count, sides) = (self.store.variables(), 2 * self.store.variables());
         self.watches = vec![Vec::new(); sides];
         (self.orders_of, self.spans_of, self.cumulatives_of) =
             (vec![Vec::new(); sides], vec![Vec::new(); sides], vec![Vec::new(); sides]);
+        self.unaries_of = vec![Vec::new(); sides];
         self.total_of = vec![false; sides];
         for (number, clause) in self.clauses.iter().enumerate() {
             for &fact in &clause.facts[..2] {
@@ -121,11 +133,15 @@ impl Engine {
         for (number, cumulative) in self.cumulatives.iter().enumerate() {
             cumulative.wakes(|side| self.cumulatives_of[side as usize].push(number as u32));
         }
+        for (number, unary) in self.unaries.iter().enumerate() {
+            unary.wakes(|side| self.unaries_of[side as usize].push(number as u32));
+        }
         if let Some(total) = &self.total {
             total.wakes(|side| self.total_of[side as usize] = true);
         }
         self.span_waits = vec![false; self.spans.len()];
         self.cumulative_waits = vec![false; self.cumulatives.len()];
+        self.unary_waits = vec![false; self.unaries.len()];
         self.activity = vec![0.0; count];
         self.increment = 1.0;
         self.clause_limit = 4000;
@@ -204,7 +220,11 @@ impl Engine {
         for &cumulative in &self.waiting_cumulatives {
             self.cumulative_waits[cumulative as usize] = false;
         }
+        for &unary in &self.waiting_unaries {
+            self.unary_waits[unary as usize] = false;
+        }
         self.waiting_spans.clear();
+        self.waiting_unaries.clear();
         self.waiting_cumulatives.clear();
         self.waiting_total = false;
     }
@@ -212,6 +232,8 @@ impl Engine {
     fn wake_all(&mut self) {
         self.waiting_spans = (0..self.spans.len() as u32).collect();
         self.waiting_cumulatives = (0..self.cumulatives.len() as u32).collect();
+        self.waiting_unaries = (0..self.unaries.len() as u32).collect();
+        self.unary_waits.fill(true);
         self.span_waits.fill(true);
         self.cumulative_waits.fill(true);
         self.waiting_total = self.total.is_some();
@@ -269,6 +291,9 @@ impl Engine {
                 if let Some(total) = &self.total {
                     total.propagate(&mut self.store)?;
                 }
+            } else if let Some(unary) = self.waiting_unaries.pop() {
+                self.unary_waits[unary as usize] = false;
+                self.unaries[unary as usize].propagate(&mut self.store)?;
             } else if let Some(cumulative) = self.waiting_cumulatives.pop() {
                 self.cumulative_waits[cumulative as usize] = false;
                 self.cumulatives[cumulative as usize].propagate(&mut self.store)?;
@@ -287,6 +312,11 @@ impl Engine {
         for &cumulative in &self.cumulatives_of[side as usize] {
             if !std::mem::replace(&mut self.cumulative_waits[cumulative as usize], true) {
                 self.waiting_cumulatives.push(cumulative);
+            }
+        }
+        for &unary in &self.unaries_of[side as usize] {
+            if !std::mem::replace(&mut self.unary_waits[unary as usize], true) {
+                self.waiting_unaries.push(unary);
             }
         }
         self.waiting_total |= self.total_of[side as usize];
@@ -475,19 +505,22 @@ impl Engine {
     /// Returns the next decision: the most active variable that is open; of equals the one with the least lower bound.
     fn choose(&self) -> Option<Fact> {
         let store = &self.store;
-        let mut best: Option<(f64, i32, u32)> = None;
+        let mut best: Option<(bool, f64, i32, u32)> = None;
         for variable in 0..store.variables() as u32 {
             let (low, high) = (store.low(variable), store.high(variable));
             if low == high {
                 continue;
             }
             let activity = self.activity[variable as usize];
-            let low = if self.binaries[variable as usize] { i32::MIN } else { low };
-            if best.is_none_or(|best| activity > best.0 || activity == best.0 && low < best.1) {
-                best = Some((activity, low, variable));
+            let binary = self.binaries[variable as usize];
+            let better = |best: (bool, f64, i32, u32)| {
+                (binary, activity) > (best.0, best.1) || (binary, activity) == (best.0, best.1) && low < best.2
+            };
+            if best.is_none_or(better) {
+                best = Some((binary, activity, low, variable));
             }
         }
-        let (_, _, variable) = best?;
+        let (_, _, _, variable) = best?;
         let low = store.low(variable);
         Some(match self.binaries[variable as usize] && self.phase[variable as usize] {
             true => Fact::at_least(variable, 1),

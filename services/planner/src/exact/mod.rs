@@ -4,7 +4,7 @@
 //! cheaper than the target. If there is none the target is optimal. Makespans need no bound from elsewhere; prices are
 //! searched among what the bound has left to decide ([`crate::bound::remaining`]).
 //!
-//! Reading order: [`store`] (bounds and their history), [`order`], [`span`], [`cumulative`], [`total`] (the rules),
+//! Reading order: [`store`] (bounds and their history), [`order`], [`span`], [`unary`], [`cumulative`], [`total`] (the rules),
 //! [`engine`], [`model`], [`plan`] (back to a plan).
 
 pub mod cumulative;
@@ -15,6 +15,7 @@ pub mod plan;
 pub mod span;
 pub mod store;
 pub mod total;
+pub mod unary;
 
 use fitup_model::Cost;
 

@@ -14,6 +14,7 @@ use super::order::Order;
 use super::span::{Mode, Span};
 use super::store::Fact;
 use super::total::{Completion, Total};
+use super::unary::{self, Unary};
 use crate::bound::remaining::{Remaining, Way};
 use crate::compile::{Compiled, NEVER, Step, price};
 
@@ -24,6 +25,8 @@ pub struct Placed {
     pub end: Moment,
     /// Modes by position, with the binary that chooses each.
     pub modes: Vec<(u16, u32)>,
+    /// Least time from start to end.
+    pub length: Step,
 }
 
 /// The engine and where the operations are in it.
@@ -60,7 +63,10 @@ impl Model {
         }
         for index in 0..compiled.operations.len() {
             if !compiled.operations[index].is_fact {
-                model.add_operation(compiled, index, remaining, budget)?;
+                if model.add_operation(compiled, index, remaining, budget).is_none() {
+                    model.engine.refute();
+                    return Some(model);
+                }
             }
         }
         model.add_links(compiled);
@@ -118,6 +124,7 @@ impl Model {
                         start: Moment { variable: start, offset: 0 },
                         end: Moment { variable: start, offset: modes[0].length },
                         modes: vec![(0, chosen)],
+                        length: modes[0].length,
                     });
                     return Some(());
                 }
@@ -126,6 +133,7 @@ impl Model {
         };
         let (first, last) = (ways.first()?.start, ways.iter().map(|way| way.start).max()?);
         let (soonest, latest) = (ways.iter().map(|way| way.end).min()?, ways.iter().map(|way| way.end).max()?);
+        let length = ways.iter().map(|way| way.end - way.start).min()?;
         let start = self.engine.integer(first, last);
         let end = self.engine.integer(soonest, latest);
         let mut by_mode: Vec<(u16, Vec<(i32, i32)>)> = Vec::new();
@@ -146,7 +154,7 @@ impl Model {
         }
         self.engine.spans.push(Span { start, end, modes: span_modes });
         let moment = |variable| Moment { variable, offset: 0 };
-        self.placed[index] = Some(Placed { start: moment(start), end: moment(end), modes: own_modes });
+        self.placed[index] = Some(Placed { start: moment(start), end: moment(end), modes: own_modes, length });
         Some(())
     }
 
@@ -181,6 +189,7 @@ impl Model {
                     users.push((index, condition));
                 }
             }
+            self.add_unary(&users);
             for (position, &(first, first_uses)) in users.iter().enumerate() {
                 for &(second, second_uses) in &users[position + 1..] {
                     let conditions: Vec<Fact> = first_uses.into_iter().chain(second_uses).collect();
@@ -189,6 +198,18 @@ impl Model {
             }
         }
         Some(())
+    }
+
+    /// Tasks that use a resource one at a time, each under its condition.
+    fn add_unary(&mut self, users: &[(u32, Option<Fact>)]) {
+        let task = |&(index, uses): &(u32, Option<Fact>)| {
+            let placed = self.placed(index);
+            unary::Task { start: placed.start, end: placed.end, length: placed.length, uses }
+        };
+        let tasks: Vec<unary::Task> = users.iter().map(task).filter(|task| task.length > 0).collect();
+        if tasks.len() > 1 {
+            self.engine.unaries.push(Unary { tasks });
+        }
     }
 
     /// Returns under which condition an operation uses a person: `None` if it never does, `Some(None)` if always.
@@ -263,6 +284,9 @@ impl Model {
                 }
             }
             let capacity = i32::from(data.capacity);
+            let alone: Vec<(u32, Option<Fact>)> =
+                users.iter().filter(|(_, units)| 2 * units > capacity).map(|(index, _)| (*index, None)).collect();
+            self.add_unary(&alone);
             for (position, &(first, units)) in users.iter().enumerate() {
                 for &(second, more) in users[position + 1..].iter().filter(|(_, more)| units + more > capacity) {
                     let empty = |index: u32| compiled.operations[index as usize].shortest == 0;
