@@ -24,6 +24,7 @@ pub struct Cli {
 }
 
 #[derive(Debug, Args)]
+#[command(next_help_heading = "Global options")]
 struct Global {
     /// Talk to the server at this address
     #[arg(
