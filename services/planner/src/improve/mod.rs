@@ -7,9 +7,11 @@
 //! A move picks what is taken out (one file a move); [`recreate`] puts it back.
 
 mod blockers;
+mod critical;
 mod neighbours;
 mod person;
 mod recreate;
+mod reorder;
 mod suffix;
 mod visit;
 mod window;
@@ -111,6 +113,12 @@ pub struct Search<'c> {
     temperature: f64,
     /// Operations marked while a part is picked.
     marked: Vec<bool>,
+    /// Only a few of the operations taken out change their places in the order.
+    few: bool,
+    /// An operation and its key in the order of what is put back.
+    moved: Option<(u32, i32)>,
+    /// Mean length of an operation, against that of usual work in a shop.
+    scale: f64,
     /// The first of the cars taken out is to be put back first.
     keep_first: bool,
 }
@@ -118,6 +126,9 @@ pub struct Search<'c> {
 /// Hot and cold end of annealing, as shares of the mean price of a car.
 const HOT: f64 = 0.05;
 const COLD: f64 = 0.001;
+/// The same for a makespan, as shares of it.
+const HOT_END: f64 = 0.05;
+const COLD_END: f64 = 0.0015;
 
 impl<'c> Search<'c> {
     /// Returns a search that begins at `schedule`.
@@ -140,6 +151,8 @@ impl<'c> Search<'c> {
                 entry("visit", visit::pick, 0.2),
                 entry("window", window::pick, 0.2),
                 entry("person", person::pick, 0.2),
+                entry("reorder", reorder::pick, reorder_weight(compiled)),
+                entry("critical", critical::pick, critical_weight(compiled)),
             ],
             cost,
             outside,
@@ -150,6 +163,9 @@ impl<'c> Search<'c> {
             temperature: 0.0,
             marked: vec![false; operations],
             keep_first: false,
+            few: false,
+            moved: None,
+            scale: scale(compiled),
         }
     }
 
@@ -181,8 +197,12 @@ impl<'c> Search<'c> {
                 if budget.by_iterations.is_none() && used >= budget.until {
                     return iteration;
                 }
-                let mean = self.best.cost as f64 / self.compiled.cars.len() as f64;
-                self.temperature = mean * HOT * (COLD / HOT).powf(used);
+                let cars = self.compiled.cars.len() as f64;
+                self.temperature = if self.compiled.is_makespan() {
+                    self.best.cost as f64 * 4.0 * cars * HOT_END * (COLD_END / HOT_END).powf(used)
+                } else {
+                    self.best.cost as f64 / cars * HOT * (COLD / HOT).powf(used)
+                };
             }
             self.step();
         }
@@ -192,6 +212,8 @@ impl<'c> Search<'c> {
     fn step(&mut self) {
         self.ruin.clear();
         self.keep_first = false;
+        self.few = false;
+        self.moved = None;
         let choice = self.choose();
         if !(self.moves[choice].pick)(self) {
             return;
@@ -226,7 +248,7 @@ impl<'c> Search<'c> {
         let mut outside = self.outside;
         if self.compiled.is_makespan() {
             cost = self.schedule.cost();
-            change = (cost - self.cost) * 20 + change;
+            change += (cost - self.cost) * 4 * self.compiled.cars.len() as Cost;
         } else if self.schedule.has_outside() {
             outside = self.schedule.outside_price();
             change += outside - self.outside;
@@ -259,4 +281,25 @@ impl<'c> Search<'c> {
         }
         0
     }
+}
+
+/// Returns the mean length of an operation, against 20 steps.
+fn scale(compiled: &Compiled) -> f64 {
+    let lengths = compiled.operations.iter().map(|operation| operation.shortest).filter(|&length| length > 0);
+    let (sum, count) = lengths.fold((0.0, 0.0), |(sum, count), length| (sum + f64::from(length), count + 1.0));
+    if count > 0.0 { (sum / count / 20.0).max(0.05) } else { 1.0 }
+}
+
+/// Returns how often the whole of a shop is reordered.
+fn reorder_weight(compiled: &Compiled) -> f64 {
+    match compiled.operations.len() {
+        count if count > reorder::MOST => 0.0,
+        _ if compiled.is_makespan() => 2.0,
+        _ => 0.05,
+    }
+}
+
+/// Returns how often critical operations are swapped.
+fn critical_weight(compiled: &Compiled) -> f64 {
+    if compiled.is_makespan() && compiled.operations.len() <= reorder::MOST { 5.0 } else { 0.0 }
 }

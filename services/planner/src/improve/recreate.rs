@@ -10,14 +10,18 @@ impl Search<'_> {
         let cars = self.ruin.cars.len() + self.ruin.parts.len();
         self.draw_taste();
         let random = &mut self.schedule.random;
-        let interleaved = !self.ruin.parts.is_empty() || cars > 1 && !self.keep_first && random.chance(0.4);
-        if interleaved {
-            let noise = if random.chance(0.3) { 0 } else { 10f64.powf(0.5 + 2.0 * random.unit()) as i32 };
-            self.order_by_start(noise);
+        let by_start = if cars > 1 { 0.4 } else { 0.2 };
+        let interleaved = !self.ruin.parts.is_empty() || self.few || !self.keep_first && random.chance(by_start);
+        if self.moved.is_some() {
+            self.schedule.taste = Taste::PLAIN;
+            self.order_by_start(0);
+        } else if interleaved {
+            let noise = if random.chance(0.3) { 0.0 } else { 10f64.powf(0.5 + 2.0 * random.unit()) };
+            self.order_by_start((64.0 * noise * self.scale) as i32);
         } else {
-            let noise = if random.chance(0.3) { 0 } else { (100.0 * random.unit()) as i32 };
+            let noise = if random.chance(0.3) { 0.0 } else { 100.0 * random.unit() };
             self.sort_cars();
-            self.order_by_car(noise);
+            self.order_by_car((64.0 * noise * self.scale) as i32);
         }
         let mut order = std::mem::take(&mut self.order);
         let placed = self.schedule.insert(&mut order, 12 + 4 * cars).is_ok();
@@ -67,7 +71,7 @@ impl Search<'_> {
         cars.sort_by_key(|&car| !data(car).committed);
     }
 
-    /// Orders the operations car by car, inside each by head and `noise` steps to either side.
+    /// Orders the operations car by car, inside each by head and `noise` 64ths of a step in all.
     fn order_by_car(&mut self, noise: i32) {
         self.order.clear();
         for position in 0..self.ruin.cars.len() {
@@ -78,7 +82,7 @@ impl Search<'_> {
         }
     }
 
-    /// Orders all operations by where they started before, and `noise` steps to either side.
+    /// Orders all operations by where they started before, and `noise` 64ths of a step in all.
     fn order_by_start(&mut self, noise: i32) {
         self.order.clear();
         for position in 0..self.ruin.cars.len() {
@@ -93,12 +97,18 @@ impl Search<'_> {
     /// one that has a longest wait before it.
     fn sort_from(&mut self, from: usize, noise: i32, by_start: bool) {
         let compiled = self.compiled;
+        let changed = if self.few { 2.0 / (self.order.len() - from).max(1) as f64 } else { 1.0 };
         for position in from..self.order.len() {
             let index = self.order[position] as usize;
             let operation = &compiled.operations[index];
             let mut key = 64 * if by_start { self.schedule.start[index] } else { operation.head };
-            if noise > 0 {
-                key += self.schedule.random.below(64 * noise as usize + 1) as i32 - 32 * noise;
+            if noise > 0 && (changed >= 1.0 || self.schedule.random.chance(changed)) {
+                key += self.schedule.random.below(noise as usize + 1) as i32 - noise / 2;
+            }
+            if let Some((moved, place)) = self.moved
+                && moved as usize == index
+            {
+                key = place;
             }
             for link in compiled.links_of(operation.before) {
                 let other = link.other as usize;
