@@ -142,6 +142,21 @@ fn what_is_published_for_soon_is_frozen_and_the_rest_costs_something_to_change()
 }
 
 #[test]
+fn the_published_plan_comes_back_as_a_start() {
+    let published = timetable(&planning(|_, _| (), None, MONDAY));
+    let again = planning(|_, _| (), Some(published.clone()), MONDAY);
+    assert_eq!(again.published, Some(monday_plan()));
+    let changed = |_: &mut ShopFacts, order: &mut OrderFacts| order.operations[1].id = "colour".into();
+    let links = |shop: &mut ShopFacts, order: &mut OrderFacts| {
+        changed(shop, order);
+        order.links.clear();
+    };
+    let again = planning(links, Some(published), MONDAY).published.unwrap();
+    let known: Vec<bool> = again.operations.values().map(Option::is_some).collect();
+    assert_eq!(known, [true, false, true], "what the plan does not speak of is not planned by it");
+}
+
+#[test]
 fn what_is_frozen_thaws_when_its_technician_is_away() {
     let published = timetable(&planning(|_, _| (), None, MONDAY));
     let away = |shop: &mut ShopFacts, _: &mut OrderFacts| {

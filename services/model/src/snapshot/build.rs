@@ -1,0 +1,354 @@
+//! From the facts of a shop and its orders to the parts of a problem.
+
+use std::collections::HashMap;
+
+use jiff::Timestamp;
+
+use super::Snapshot;
+use crate::calendar::Calendar;
+use crate::cost::Cost;
+use crate::keyed::{BayId, CalendarId, Key, KeyedVec, OperationId, TechnicianId, VisitId};
+use crate::order::{Order, OrderOperation, OrderVisit, Progress};
+use crate::problem::{
+    Bay, BayChoice, Car, Changeover, Commitment, Efficiency, Equipment, Link, Operation, Outage, Outside, ProblemData,
+    Published, PublishedBay, Ready, ReadyReason, SamePerson, SamePersonRule, Technician, Visit,
+};
+use crate::shop::Shop;
+use crate::time::{Span, Time};
+use crate::timetable::{OperationTimetable, OrderTimetable};
+use crate::week::Frame;
+
+/// Ids of the facts to keys of the problem, while it is built.
+pub(super) struct Builder<'a> {
+    snapshot: &'a Snapshot,
+    frame: &'a Frame,
+    pub(super) data: ProblemData,
+    skills: HashMap<&'a str, crate::keyed::SkillId>,
+    classes: HashMap<&'a str, crate::keyed::BayClassId>,
+    pub(super) bays: HashMap<&'a str, BayId>,
+    pub(super) technicians: HashMap<&'a str, TechnicianId>,
+    families: HashMap<&'a str, crate::keyed::FamilyId>,
+}
+
+impl<'a> Builder<'a> {
+    pub(super) fn new(snapshot: &'a Snapshot, frame: &'a Frame) -> Builder<'a> {
+        let settings = &snapshot.shop.settings;
+        let grid = Span::from_minutes(settings.grid_minutes().into());
+        let mut data = ProblemData::empty(grid, frame.horizon());
+        data.now = frame.minute_after(snapshot.now);
+        data.days = frame.midnights();
+        data.overtime_weight = settings.overtime_weight().into();
+        data.outside = settings.outside_limit.map(|limit| Outside { limit, weight: settings.outside_weight().into() });
+        let mut builder = Builder {
+            snapshot,
+            frame,
+            data,
+            skills: HashMap::new(),
+            classes: HashMap::new(),
+            bays: HashMap::new(),
+            technicians: HashMap::new(),
+            families: HashMap::new(),
+        };
+        builder.add_shop(&snapshot.shop);
+        builder
+    }
+
+    fn add_shop(&mut self, shop: &'a Shop) {
+        let data = &mut self.data;
+        for skill in &shop.skills {
+            self.skills.insert(skill, data.skills.push(skill.clone()));
+        }
+        let whole = Calendar::always(Time::ORIGIN, data.horizon);
+        for bay in &shop.bays {
+            let mut classes = Vec::new();
+            for class in &bay.classes {
+                classes.push(*self.classes.entry(class).or_insert_with(|| data.bay_classes.push(class.clone())));
+            }
+            let open = whole.minus(&self.frame.closed(&bay.downtime));
+            let calendar = intern(&mut data.calendars, open);
+            self.bays.insert(&bay.id, data.bays.push(Bay { name: bay.id.clone(), classes, calendar }));
+        }
+        for equipment in &shop.equipment {
+            let outage = |outage: &crate::shop::EquipmentOutage| {
+                self.frame.lengthened(&outage.period).map(|window| Outage { window, units: outage.count })
+            };
+            // Outages that only touch on the clock may overlap on the grid; the pool then counts as short of both.
+            let outages = outages_within(equipment.count, equipment.outages.iter().filter_map(outage).collect());
+            data.equipment.push(Equipment { name: equipment.id.clone(), capacity: equipment.count, outages });
+        }
+        for technician in &shop.technicians {
+            let week = shop.calendar(&technician.calendar).expect("checked by the shop");
+            let regular = self.frame.open(shop, week).minus(&self.frame.closed(&technician.absences));
+            let extra = self.frame.extra(&technician.overtime);
+            let with_overtime = (extra != Calendar::default())
+                .then(|| regular.union(&extra))
+                .filter(|all| *all != regular)
+                .map(|all| intern(&mut data.calendars, all));
+            let skills = technician.skills.iter().map(|own| {
+                let id = self.skills[own.skill.as_str()];
+                (id, Efficiency(own.efficiency_percent * 10))
+            });
+            let technician_id = data.technicians.push(Technician {
+                name: technician.id.clone(),
+                calendar: intern(&mut data.calendars, regular),
+                with_overtime,
+                skills: skills.collect(),
+            });
+            self.technicians.insert(&technician.id, technician_id);
+        }
+        for changeover in &shop.changeovers {
+            let mut family =
+                |id: &'a String| *self.families.entry(id).or_insert_with(|| data.families.push(id.clone()));
+            let (from, to) = (family(&changeover.from_family), family(&changeover.to_family));
+            let span = Span::from_minutes(changeover.minutes.into());
+            data.changeovers.push(Changeover { from, to, span });
+        }
+    }
+
+    pub(super) fn add_order(&mut self, order: &Order) {
+        let shop = &self.snapshot.shop;
+        let published = self.snapshot.published.as_ref();
+        let published = published.and_then(|plan| plan.orders.iter().find(|other| other.order == order.id));
+        let car = self.data.cars.push(Car {
+            name: order.id.clone(),
+            arrival: self.frame.minute_after(order.arrival_time),
+            promise: order.promise_time.map(|time| self.frame.minute(time)),
+            late_weight: order.late_weight.unwrap_or(shop.settings.late_weight()).into(),
+            flow_weight: order.flow_weight.unwrap_or(shop.settings.flow_weight()).into(),
+        });
+        let mut visits: HashMap<&str, VisitId> = HashMap::new();
+        for visit in &order.visits {
+            let bay = self.bay_choice(order, visit, published);
+            let published = published.and_then(|plan| plan.visits.iter().find(|other| other.visit == visit.id));
+            let published = published.and_then(|plan| {
+                let bay = *self.bays.get(plan.bay.as_str())?;
+                let price = self.change_price(shop.settings.bay_change_price(), plan.start_time);
+                Some(PublishedBay { bay, price })
+            });
+            let family = visit.family.as_deref().and_then(|family| self.families.get(family)).copied();
+            let id = self.data.visits.push(Visit {
+                name: format!("{}/{}", order.id, visit.id),
+                car,
+                class: self.classes[visit.bay_class.as_str()],
+                on_vehicle: !visit.loose_parts,
+                family,
+                bay,
+                published,
+            });
+            visits.insert(&visit.id, id);
+        }
+        let first = self.data.operations.len();
+        let key = |index: usize| OperationId::from_index(first + index);
+        let keys: HashMap<&str, OperationId> =
+            order.operations.iter().enumerate().map(|(index, operation)| (operation.id.as_str(), key(index))).collect();
+        for operation in &order.operations {
+            let plan = published.and_then(|plan| plan.operations.iter().find(|other| other.operation == operation.id));
+            let ready = self.ready(order, operation);
+            let commitment = self.commitment(operation, &ready, plan);
+            let same_person = operation.same_person.as_ref().map(|wish| SamePerson {
+                operation: keys[wish.operation.as_str()],
+                rule: if wish.required {
+                    SamePersonRule::Required
+                } else {
+                    SamePersonRule::Preferred(shop.settings.same_person_price().into())
+                },
+            });
+            let operation = Operation {
+                name: format!("{}/{}", order.id, operation.id),
+                car,
+                visit: operation.visit.as_deref().map(|visit| visits[visit]),
+                work: Span::from_minutes(operation.work_minutes.into()),
+                crew: operation.crew.iter().map(|skill| self.skills[skill.as_str()]).collect(),
+                equipment: operation
+                    .equipment
+                    .iter()
+                    .map(|need| (self.equipment(&need.equipment), need.count))
+                    .collect(),
+                interruptible: operation.interruptible,
+                ready,
+                commitment,
+                same_person,
+                published: self.published(plan),
+            };
+            self.data.operations.push(operation);
+        }
+        for link in &order.links {
+            self.data.links.push(Link {
+                from: keys[link.from.as_str()],
+                to: keys[link.to.as_str()],
+                min_wait: Span::from_minutes(link.min_wait_minutes.into()),
+                max_wait: link.max_wait_minutes.map(|minutes| Span::from_minutes(minutes.into())),
+            });
+        }
+    }
+
+    fn equipment(&self, id: &str) -> crate::keyed::EquipmentId {
+        let pools = self.data.equipment.iter();
+        pools.into_iter().find(|(_, pool)| pool.name == id).map(|(key, _)| key).expect("checked by the order")
+    }
+
+    fn bay_choice(&self, order: &Order, visit: &OrderVisit, published: Option<&OrderTimetable>) -> BayChoice {
+        let started = order
+            .operations
+            .iter()
+            .any(|operation| operation.visit.as_ref() == Some(&visit.id) && operation.progress != Progress::Waiting);
+        match visit.bay.as_deref().map(|id| self.bays[id]) {
+            Some(bay) if started => BayChoice::Entered(bay),
+            Some(bay) => BayChoice::Pinned(bay),
+            None => published.and_then(|plan| self.frozen_bay(plan, visit)).map_or(BayChoice::Free, BayChoice::Pinned),
+        }
+    }
+
+    /// Returns the published bay of a visit that is too near to change.
+    fn frozen_bay(&self, plan: &OrderTimetable, visit: &OrderVisit) -> Option<BayId> {
+        let plan = plan.visits.iter().find(|other| other.visit == visit.id)?;
+        let bay = *self.bays.get(plan.bay.as_str())?;
+        let serves = self.snapshot.shop.bays[bay.index()].classes.contains(&visit.bay_class);
+        let (start, end) = (self.frame.minute(plan.start_time), self.frame.minute_after(plan.end_time));
+        let stay = crate::time::Window::new(start, end)?;
+        let open = self.data.calendars[self.data.bays[bay].calendar].encloses(stay);
+        (serves && open && self.frozen(plan.start_time)).then_some(bay)
+    }
+
+    fn frozen(&self, start: Timestamp) -> bool {
+        let freeze = Span::from_minutes(self.snapshot.shop.settings.freeze_minutes().into());
+        let start = self.frame.minute(start);
+        self.data.now <= start && start < self.data.now + freeze
+    }
+
+    /// Returns `price`, more for what was published to start within two days.
+    fn change_price(&self, price: u32, start: Timestamp) -> Cost {
+        let soon = self.frame.minute(start) < self.data.now + Span::from_minutes(2 * 1440);
+        Cost::from(price) * if soon { self.snapshot.shop.settings.soon_factor().into() } else { 1 }
+    }
+
+    fn ready(&self, order: &Order, operation: &OrderOperation) -> Vec<Ready> {
+        let mut ready = vec![Ready { time: self.frame.minute_after(order.arrival_time), reason: ReadyReason::Arrival }];
+        let is_part = |id: &String| order.parts.iter().any(|part| part.id == *id);
+        for need in order.parts.iter().chain(&order.approvals).filter(|need| operation.needs.contains(&need.id)) {
+            if let Some(expected) = need.expected_time.filter(|_| !need.met) {
+                let id = need.id.clone();
+                let reason = if is_part(&id) { ReadyReason::Part(id) } else { ReadyReason::Approval(id) };
+                ready.push(Ready { time: self.frame.minute_after(expected), reason });
+            }
+        }
+        if let Some(time) = operation.earliest_start_time {
+            ready.push(Ready { time: self.frame.minute_after(time), reason: ReadyReason::NotBefore });
+        }
+        ready
+    }
+
+    fn commitment(&self, operation: &OrderOperation, ready: &[Ready], plan: Option<&OperationTimetable>) -> Commitment {
+        match &operation.progress {
+            Progress::Done { start_time, end_time, technicians } => Commitment::Started {
+                start: self.frame.minute(*start_time).min(self.data.now),
+                end: self.frame.minute(*end_time).max(self.frame.minute(*start_time)).min(self.data.now),
+                technicians: self.people(technicians),
+            },
+            Progress::Running { start_time, technicians, remaining_minutes } => Commitment::Started {
+                start: self.frame.minute(*start_time).min(self.data.now),
+                end: self.running_end(operation, technicians, *remaining_minutes),
+                technicians: self.people(technicians),
+            },
+            Progress::Waiting => self.settled(operation, ready, plan),
+        }
+    }
+
+    fn people(&self, ids: &[String]) -> Vec<TechnicianId> {
+        ids.iter().map(|id| self.technicians[id.as_str()]).collect()
+    }
+
+    /// Returns when a running operation ends: work that may stop goes on while all of its people are at work, other work
+    /// goes on until it is done.
+    fn running_end(&self, operation: &OrderOperation, technicians: &[String], remaining_minutes: u32) -> Time {
+        let people = self.people(technicians);
+        let remaining = Span::from_minutes(remaining_minutes.into());
+        let speeds = people.iter().zip(&operation.crew).filter_map(|(person, skill)| {
+            let skills = &self.data.technicians[*person].skills;
+            skills.iter().find(|(own, _)| *own == self.skills[skill.as_str()]).map(|(_, efficiency)| *efficiency)
+        });
+        let slowest = speeds.min().unwrap_or(Efficiency::NORMAL);
+        let mut left = slowest.time_for(remaining, Span::from_minutes(1));
+        let now = self.data.now;
+        if !operation.interruptible {
+            return (now + left).ceil_to(self.data.grid);
+        }
+        let calendar = |person: &TechnicianId| &self.data.calendars[self.data.technicians[*person].calendar];
+        let after = Calendar::always(now, self.data.horizon);
+        let open = people.iter().fold(after, |open, person| open.intersection(calendar(person)));
+        for window in open.windows() {
+            if left <= window.span() {
+                return (window.start() + left).ceil_to(self.data.grid);
+            }
+            left = left - window.span();
+        }
+        // They are never there long enough again: the floor will have to say who goes on.
+        (self.data.horizon.max(now) + left).ceil_to(self.data.grid)
+    }
+
+    /// Returns what was settled by hand, or is published for so soon that it stays, if the rules still allow it.
+    fn settled(&self, operation: &OrderOperation, ready: &[Ready], plan: Option<&OperationTimetable>) -> Commitment {
+        if let Some(pin) = &operation.pin {
+            let technicians = (!pin.technicians.is_empty()).then(|| self.people(&pin.technicians));
+            let start = pin.start_time.map(|time| self.frame.minute_after(time).ceil_to(self.data.grid));
+            if technicians.is_some() || start.is_some() {
+                return Commitment::Pinned { technicians, start };
+            }
+        }
+        let Some(plan) = plan.filter(|plan| self.frozen(plan.start_time)) else { return Commitment::Free };
+        let start = self.frame.minute_after(plan.start_time);
+        let known = plan.technicians.iter().map(|id| self.technicians.get(id.as_str()).copied());
+        let technicians: Option<Vec<TechnicianId>> = known.collect();
+        let Some(technicians) = technicians else { return Commitment::Free };
+        let fits = technicians.len() == operation.crew.len()
+            && start == start.ceil_to(self.data.grid)
+            && ready.iter().all(|ready| ready.time <= start)
+            && technicians.iter().zip(&operation.crew).all(|(&person, skill)| {
+                let person = &self.data.technicians[person];
+                let skilled = person.skills.iter().any(|(own, _)| *own == self.skills[skill.as_str()]);
+                let calendar = person.with_overtime.filter(|_| plan.overtime).unwrap_or(person.calendar);
+                skilled && self.data.calendars[calendar].window_at(start).is_some()
+            });
+        if fits { Commitment::Pinned { technicians: Some(technicians), start: Some(start) } } else { Commitment::Free }
+    }
+
+    fn published(&self, plan: Option<&OperationTimetable>) -> Option<Published> {
+        let plan = plan?;
+        let settings = &self.snapshot.shop.settings;
+        Some(Published {
+            start: self.frame.minute(plan.start_time),
+            technicians: plan.technicians.iter().filter_map(|id| self.technicians.get(id.as_str()).copied()).collect(),
+            person_price: self.change_price(settings.person_change_price(), plan.start_time),
+            day_price: self.change_price(settings.day_change_price(), plan.start_time),
+        })
+    }
+}
+
+fn intern(calendars: &mut KeyedVec<CalendarId, Calendar>, calendar: Calendar) -> CalendarId {
+    let same = calendars.iter().find(|(_, other)| **other == calendar).map(|(id, _)| id);
+    same.unwrap_or_else(|| calendars.push(calendar))
+}
+
+/// Returns `outages` so that no more than `capacity` pieces are ever out: where lengthening to the grid made two of
+/// them overlap, the later one starts where the earlier one ends.
+fn outages_within(capacity: u32, mut outages: Vec<Outage>) -> Vec<Outage> {
+    outages.sort_unstable_by_key(|outage| outage.window);
+    let mut kept: Vec<Outage> = Vec::new();
+    for outage in outages {
+        let over = |kept: &[Outage], start: Time| -> u32 {
+            let at = kept.iter().filter(|other| other.window.start() <= start && start < other.window.end());
+            at.map(|other| other.units).sum()
+        };
+        let mut start = outage.window.start();
+        while over(&kept, start) + outage.units > capacity && start < outage.window.end() {
+            let ends = kept.iter().map(|other| other.window.end()).filter(|end| *end > start);
+            start = ends.min().unwrap_or(outage.window.end());
+        }
+        kept.extend(
+            crate::time::Window::new(start, outage.window.end())
+                .filter(|window| window.span() > Span::ZERO)
+                .map(|window| Outage { window, ..outage }),
+        );
+    }
+    kept
+}
