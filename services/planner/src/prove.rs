@@ -22,6 +22,9 @@ const WORTH_A_NEW_START: f64 = 0.6;
 /// Where no time is known: looks and conflicts of one round.
 const WORK_A_ROUND: (u32, u64) = (40, 400);
 
+/// Conflicts of the first turns from above and from below.
+const FIRST_TURN: u64 = 200;
+
 /// Conflicts that the halving of makespans allows for each refutation, in turn.
 const REFUTATION: [u64; 2] = [1, 200];
 
@@ -33,6 +36,10 @@ pub(crate) struct Proof<'c> {
     compiled: &'c Compiled<'c>,
     bounder: Bounder<'c>,
     exact: Option<Exact<'c>>,
+    /// For makespans: a search for plans no longer than the bound.
+    shortest: Option<Exact<'c>>,
+    /// Conflicts that the next turn of either search for makespans has, and whose turn it is.
+    turn: (u64, bool),
     /// Ways that the exact search began with.
     ways: usize,
     looks: u32,
@@ -47,13 +54,27 @@ impl<'c> Proof<'c> {
     pub fn new(compiled: &'c Compiled<'c>) -> Proof<'c> {
         let bounder = Bounder::new(compiled);
         let bound = bounder.bound();
-        Proof { compiled, bounder, exact: None, ways: usize::MAX, looks: 0, rounds: 0, misses: 0, bound, best: None }
+        Proof {
+            compiled,
+            bounder,
+            exact: None,
+            shortest: None,
+            turn: (0, false),
+            ways: usize::MAX,
+            looks: 0,
+            rounds: 0,
+            misses: 0,
+            bound,
+            best: None,
+        }
     }
 
     /// Does a small piece of work.
     fn work(&mut self, target: Cost, exactly: bool, (looks, conflicts): (u32, u64), stop: &dyn Stop) {
         let target = self.best.as_ref().map_or(target, |best| best.cost.min(target));
-        if exactly && self.exact.is_some() {
+        if exactly && self.exact.is_some() && self.compiled.is_makespan() {
+            self.search_makespan(target, conflicts, stop);
+        } else if exactly && self.exact.is_some() {
             self.search(target, conflicts, stop);
         } else if !self.bounder.is_exhausted() {
             self.bounder.advance(Some(target), looks, stop);
@@ -101,12 +122,56 @@ impl<'c> Proof<'c> {
                 let exact = Exact::new(self.compiled, middle, lattice, None);
                 match exact.map(|mut exact| exact.run(conflicts, stop)) {
                     Some(Answer::Proven) => low = middle,
-                    Some(_) if middle == high => break,
-                    Some(_) => high = middle - 1,
+                    Some(Answer::Open) if middle == high => break,
+                    Some(Answer::Open) => high = middle - 1,
+                    Some(Answer::Found(ways)) => {
+                        let plan = exact::plan::snapshot(self.compiled, &ways);
+                        high = (middle - 1).min(plan.cost);
+                        self.keep(plan, target);
+                    }
                     None => return,
                 }
             }
             self.bound = self.bound.max(low);
+        }
+    }
+
+    /// Searches from above (for a plan shorter than the best) and from below (for one no longer than the bound) in turns
+    /// that grow.
+    fn search_makespan(&mut self, target: Cost, conflicts: u64, stop: &dyn Stop) {
+        if self.turn.0 == 0 {
+            let work = self.exact.as_ref().map_or(0, Exact::conflicts);
+            self.turn = (FIRST_TURN.max(work), !self.turn.1);
+        }
+        self.turn.0 = self.turn.0.saturating_sub(conflicts);
+        if !self.turn.1 {
+            return self.search(target, conflicts, stop);
+        }
+        let next = self.bounder.lattice().ceil(self.bound + 1);
+        if self.shortest.as_ref().is_none_or(|shortest| shortest.target() != next) && next < target {
+            self.shortest = Exact::new(self.compiled, next, self.bounder.lattice(), None);
+        }
+        let Some(shortest) = self.shortest.as_mut().filter(|_| next < target) else {
+            self.turn.0 = 0;
+            return self.search(target, conflicts, stop);
+        };
+        match shortest.run(conflicts, stop) {
+            Answer::Open => {}
+            Answer::Proven => self.bound = next,
+            Answer::Found(ways) => {
+                let plan = exact::plan::snapshot(self.compiled, &ways);
+                if plan.cost >= next {
+                    self.misses += 1;
+                    shortest.refuse();
+                }
+                self.keep(plan, target);
+            }
+        }
+    }
+
+    fn keep(&mut self, plan: Snapshot, target: Cost) {
+        if plan.cost < target && self.best.as_ref().is_none_or(|best| plan.cost < best.cost) {
+            self.best = Some(plan);
         }
     }
 
@@ -123,7 +188,7 @@ impl<'c> Proof<'c> {
                 let plan = exact::plan::snapshot(self.compiled, &ways);
                 if plan.cost < target {
                     exact.lower(plan.cost);
-                    self.best = Some(plan);
+                    self.keep(plan, target);
                 } else {
                     self.misses += 1;
                     if self.misses >= MOST_MISSES || !exact.refuse() {
