@@ -37,7 +37,7 @@ pub fn search(claimed: &ClaimedRun, threads: usize, stop: &dyn Stop, report: &(d
         threads,
         iterations: limits.iteration_limit.and_then(|limit| u64::try_from(limit).ok()),
         gap: limits.gap_limit,
-        start: None,
+        start: planning.published.as_ref(),
     };
     let stops: [&dyn Stop; 2] = [&deadline, stop];
     let on_progress = |progress: &fitup_planner::Progress| report(to_progress(progress));
