@@ -1,7 +1,7 @@
 //! The files people write by hand: TOML, read so that every fault is found at once and told with its line.
 //!
 //! In reading order: [`Source`] is a file's text, [`read`] walks it with typed helpers, [`text`] holds the small grammars
-//! inside strings (times, intervals, waits), [`shop`] and [`order`] are the two formats, [`write`] prints them back.
+//! inside strings (times, intervals, waits), [`shop`] and [`order`] are the two formats, [`mod@write`] prints them back.
 //! Job outlines are the same tables once more; see [`crate::outline`].
 
 pub mod order;

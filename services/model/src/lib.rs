@@ -1,7 +1,7 @@
 //! The domain of fitup, pure and synchronous: a collision-repair shop, its cars, and what a plan for them means.
 //!
 //! Read in this order: [`time`] and [`keyed`] (quantities and keys), [`problem`] (what is to be planned),
-//! [`plan`] (an answer), [`cost`] (what it costs), [`check`] (whether it keeps the rules).
+//! [`plan`] (an answer), [`cost`] (what it costs), [`mod@check`] (whether it keeps the rules).
 
 pub mod calendar;
 pub mod check;

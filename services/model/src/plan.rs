@@ -24,7 +24,7 @@ impl Assignment {
     }
 }
 
-/// A plan for a problem. It means nothing by itself: [`crate::check`] says whether it keeps the rules.
+/// A plan for a problem. It means nothing by itself: [`crate::check()`] says whether it keeps the rules.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Plan {
     /// The assignment of each operation. A car is planned as a whole or left out: then what has started is all there is.
