@@ -130,11 +130,20 @@ fn line(scene: &Scene<'_>, operation: &v1::OperationPlan) -> String {
         v1::operation_plan::State::Running => " (running)",
         v1::operation_plan::State::Planned | v1::operation_plan::State::Unspecified => "",
     };
-    let overtime = if operation.overtime { " (overtime)" } else { "" };
+    let overtime = if is_in_overtime(scene, operation) { " (overtime)" } else { "" };
     let when = proto_when(operation.start_time.as_ref(), scene.zone);
     let what =
         format!("{:<18} {:>12}  {who}{place}{state}{overtime}", shorten(&operation.operation, 18), span(end - start));
     format!("  {when:<16}  {} {what}\n", glyph_of(operation))
+}
+
+/// Tells whether any of an operation falls into overtime; the plan says of one only that it may.
+fn is_in_overtime(scene: &Scene<'_>, operation: &v1::OperationPlan) -> bool {
+    let (start, end) = (minute(operation.start_time.as_ref()), minute(operation.end_time.as_ref()));
+    let people = scene.shop.technicians.iter().filter(|person| operation.technicians.contains(&person.id));
+    let mut times = people.flat_map(|person| &person.overtime);
+    operation.overtime
+        && times.any(|time| minute(time.start_time.as_ref()) < end && start < minute(time.end_time.as_ref()))
 }
 
 /// Returns why an operation starts so late, if the plan says.

@@ -41,6 +41,24 @@ fn the_chain_of_an_order() {
     insta::assert_snapshot!(narrow(|scene| orders::chain(scene, &scene.plan.orders[2])));
 }
 
+/// Odo's overtime is on Saturday 10 May, 08:00 to 12:00.
+#[test]
+fn overtime_is_told_where_it_is_worked() {
+    let (shop, zone) = (sample::shop(), sample::zone());
+    let mut plan = plan();
+    let prime = 3;
+    plan.orders[2].operations[prime].overtime = true;
+    let chain = |plan: &v1::Plan| {
+        let scene = Scene { plan, shop: &shop, zone: &zone, width: 80, paint: Paint::PLAIN };
+        orders::chain(&scene, &plan.orders[2])
+    };
+    assert!(!chain(&plan).contains("overtime"));
+    let saturday = shop.technicians[1].overtime[0].clone();
+    let worked = &mut plan.orders[2].operations[prime];
+    (worked.start_time, worked.end_time) = (saturday.start_time, saturday.end_time);
+    assert!(chain(&plan).contains("odo in booth (overtime)"));
+}
+
 #[test]
 fn by_day() {
     insta::assert_snapshot!(narrow(|scene| day::draw(scene, date(2031, 5, 5))));
