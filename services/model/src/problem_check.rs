@@ -2,11 +2,14 @@
 
 use crate::fault::Faults;
 use crate::keyed::{Key, KeyedVec, OperationId};
-use crate::problem::{BayChoice, Commitment, Operation, ProblemData};
+use crate::problem::{BayChoice, Commitment, Operation, ProblemData, SamePersonRule};
 use crate::time::{Span, Time};
 
-/// No weight, price or time in a problem is larger than this, so that no sum of them overflows.
+/// No weight, price or time in a problem is larger than this.
 pub const LARGEST: i64 = 1 << 40;
+
+/// No plan of a problem costs more than this: sums do not overflow, and JSON can hold every price (RFC 7493, 2.2).
+pub const DEAREST: i64 = 1 << 53;
 
 /// Returns everything that is wrong with `data`.
 pub fn faults(data: &ProblemData) -> Faults {
@@ -18,7 +21,34 @@ pub fn faults(data: &ProblemData) -> Faults {
         check_operation(data, id, operation, &mut faults);
     }
     check_links(data, &mut faults);
+    if dearest(data) > i128::from(DEAREST) {
+        faults.add("weights", "the dearest plan costs at most 2^53: weights, prices or times are too large together");
+    }
     faults
+}
+
+/// Returns what no plan can cost more than: everything late to the horizon, left out, changed and worked in overtime.
+fn dearest(data: &ProblemData) -> i128 {
+    let minutes = |from: Time| i128::from(data.horizon.minutes()) - i128::from(from.minutes());
+    let mut most = 0;
+    for car in data.cars.values() {
+        most += i128::from(car.flow_weight) * minutes(car.arrival).max(0) + i128::from(data.left_out_price);
+        most += car.promise.map_or(0, |promise| i128::from(car.late_weight) * minutes(promise).max(0));
+        if let Some(outside) = data.outside {
+            most += i128::from(outside.weight) * minutes(data.now).max(0);
+        }
+    }
+    for operation in data.operations.values() {
+        most += i128::from(data.overtime_weight) * minutes(Time::ORIGIN) * operation.crew.len() as i128;
+        if let Some(SamePersonRule::Preferred(price)) = operation.same_person.map(|wish| wish.rule) {
+            most += i128::from(price);
+        }
+        if let Some(published) = &operation.published {
+            most += i128::from(published.person_price) * published.technicians.len() as i128;
+            most += i128::from(published.day_price);
+        }
+    }
+    most + data.visits.values().filter_map(|visit| visit.published).map(|bay| i128::from(bay.price)).sum::<i128>()
 }
 
 fn check_frame(data: &ProblemData, faults: &mut Faults) {

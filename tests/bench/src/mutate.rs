@@ -89,6 +89,9 @@ pub fn contradictions() -> Vec<Contradiction> {
     set("a promise beyond all times", "promise", "/cars/0/promise", huge.clone());
     set("a negative price of lateness", "late_weight", "/cars/0/late_weight", json!(-1));
     set("a negative price of time", "flow_weight", "/cars/0/flow_weight", json!(-1));
+    let dear = json!({"id": "1", "arrive": 480, "promise": -1_099_511_627_775i64, "late_weight": 1i64 << 40,
+        "flow_weight": 0, "ops": [{"id": "1.dry", "work": 30}]});
+    set("prices that add up to more than numbers hold", "weights", "/cars/0", dear);
     set("a price beyond all numbers", "late_weight", "/cars/0/late_weight", huge.clone());
     set(
         "a car without operations",
@@ -149,7 +152,7 @@ pub fn contradictions() -> Vec<Contradiction> {
 }
 
 /// What stands where a number stood.
-const NUMBERS: [&str; 24] = [
+const NUMBERS: [&str; 25] = [
     "-1",
     "0",
     "1",
@@ -167,6 +170,7 @@ const NUMBERS: [&str; 24] = [
     "4294967295",
     "4294967296",
     "1099511627776",
+    "1099511627775",
     "-1099511627780",
     "9007199254740993",
     "9223372036854775807",
