@@ -254,7 +254,7 @@ impl Rounds {
 
     /// Tells whether the threads go on from the best plan of all now.
     fn exchanges(&self) -> bool {
-        self.number % EXCHANGE == 0 || self.begins_cycle()
+        self.number.is_multiple_of(EXCHANGE) || self.begins_cycle()
     }
 
     /// Tells whether a new cycle of annealing begins.

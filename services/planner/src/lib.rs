@@ -12,7 +12,7 @@ pub mod compile;
 pub mod construct;
 pub mod exact;
 pub mod format;
-mod improve;
+pub mod improve;
 mod left_out;
 pub mod milp;
 pub mod outcome;

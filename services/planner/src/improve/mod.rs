@@ -61,19 +61,18 @@ type Pick = fn(&mut Search) -> bool;
 
 /// A move and how it has done.
 #[derive(Debug, Clone, Copy)]
-pub struct Move {
-    /// Name, that of its file.
-    pub name: &'static str,
+struct Move {
     pick: Pick,
     /// How often it is tried, against the others.
     weight: f64,
-    /// What came of it.
-    pub counts: Counts,
+    counts: MoveCounts,
 }
 
 /// What came of a move.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
-pub struct Counts {
+pub struct MoveCounts {
+    /// Name of the move, that of its file.
+    pub name: &'static str,
     /// Something was taken out.
     pub tried: u64,
     /// Not all of it found a place.
@@ -102,8 +101,7 @@ pub struct Search<'c> {
     schedule: Schedule<'c>,
     /// The best plan found by this search or given to it.
     pub best: Snapshot,
-    /// Moves and their counts.
-    pub moves: Vec<Move>,
+    moves: Vec<Move>,
     cost: Cost,
     outside: Cost,
     ruin: Ruin,
@@ -139,14 +137,17 @@ impl<'c> Search<'c> {
         let operations = compiled.operations.len();
         let best = schedule.snapshot(cost);
         let outside = schedule.outside_price();
-        let entry = |name, pick: Pick, weight| Move { name, pick, weight, counts: Counts::default() };
+        let entry = |name, pick: Pick, weight| {
+            let counts = MoveCounts { name, ..MoveCounts::default() };
+            Move { pick, weight, counts }
+        };
         Search {
             compiled,
             schedule,
             best,
             moves: vec![
                 entry("neighbours", neighbours::pick, 1.0),
-                entry("blockers", blockers::pick, 0.2),
+                entry("blockers", blockers::pick, 0.4),
                 entry("suffix", suffix::pick, 0.3),
                 entry("visit", visit::pick, 0.2),
                 entry("window", window::pick, 0.2),
@@ -167,6 +168,11 @@ impl<'c> Search<'c> {
             moved: None,
             scale: scale(compiled),
         }
+    }
+
+    /// Returns what came of each move so far.
+    pub fn counts(&self) -> impl Iterator<Item = MoveCounts> + '_ {
+        self.moves.iter().map(|own| own.counts)
     }
 
     /// Goes on from `snapshot`.
@@ -302,4 +308,34 @@ fn reorder_weight(compiled: &Compiled) -> f64 {
 /// Returns how often critical operations are swapped.
 fn critical_weight(compiled: &Compiled) -> f64 {
     if compiled.is_makespan() && compiled.operations.len() <= reorder::MOST { 5.0 } else { 0.0 }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::construct;
+    use crate::stop::Never;
+
+    #[test]
+    fn every_move_finds_something_to_do_and_its_counts_add_up() {
+        let mut sums: Vec<MoveCounts> = Vec::new();
+        for seed in 0..40 {
+            let problem = crate::testing::problem(seed);
+            let compiled = Compiled::new(&problem);
+            let mut schedule = Schedule::new(&compiled, Random::new(seed, 0));
+            construct::construct(&mut schedule, construct::RULES[0]);
+            let mut search = Search::new(schedule, Random::new(seed, 1));
+            let budget = Budget { stop: &Never, iterations: 200, by_iterations: Some((0.0, 1.0)), until: 1.0 };
+            search.run(&budget);
+            for (position, own) in search.counts().enumerate() {
+                assert!(own.failed + own.kept <= own.tried && own.best <= own.kept, "{own:?}");
+                if sums.len() <= position {
+                    sums.push(MoveCounts { name: own.name, ..MoveCounts::default() });
+                }
+                sums[position].kept += own.kept;
+            }
+        }
+        let idle: Vec<_> = sums.iter().filter(|own| own.kept == 0).map(|own| own.name).collect();
+        assert_eq!(idle, [""; 0]);
+    }
 }

@@ -23,6 +23,11 @@ impl Search<'_> {
             self.sort_cars();
             self.order_by_car((64.0 * noise * self.scale) as i32);
         }
+        if self.schedule.random.chance(0.05) && !self.order.is_empty() {
+            let index = self.order[self.schedule.random.below(self.order.len())];
+            let by = (10f64.powf(2.5 * self.schedule.random.unit()) * self.scale) as i32;
+            self.schedule.taste.delayed = Some((index, self.schedule.start[index as usize] + by));
+        }
         let mut order = std::mem::take(&mut self.order);
         let placed = self.schedule.insert(&mut order, 12 + 4 * cars).is_ok();
         self.order = order;
@@ -40,6 +45,9 @@ impl Search<'_> {
         }
         if random.chance(0.3) {
             taste.bias = 1 + (30.0 * random.unit()) as i32;
+        }
+        if random.chance(0.05) {
+            taste.patience = (10f64.powf(0.5 + 2.0 * random.unit()) * self.scale) as i32;
         }
         self.schedule.taste = taste;
     }

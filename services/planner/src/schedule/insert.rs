@@ -57,6 +57,9 @@ impl Schedule<'_> {
                 self.span[visit as usize] = self.compiled.visits[visit as usize].span;
             }
         }
+        if let Some((index, start)) = self.taste.delayed {
+            self.release[index as usize] = start;
+        }
     }
 
     /// Places the next operation of the list that can be and moves it to `at`; or says what keeps it out.

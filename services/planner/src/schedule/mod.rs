@@ -50,11 +50,16 @@ pub struct Taste {
     pub noise: usize,
     /// Modes other than the one before look so many steps worse.
     pub bias: Step,
+    /// Operations of a visit wait no longer than this for the one before them, where that can be helped: the visit begins
+    /// later instead and leaves its bay to others.
+    pub patience: Step,
+    /// An operation that starts no earlier than this.
+    pub delayed: Option<(u32, Step)>,
 }
 
 impl Taste {
     /// The earliest end, always.
-    pub const PLAIN: Taste = Taste { blink: 0.0, noise: 0, bias: 0 };
+    pub const PLAIN: Taste = Taste { blink: 0.0, noise: 0, bias: 0, patience: NEVER, delayed: None };
 }
 
 /// A plan under construction.

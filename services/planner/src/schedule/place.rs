@@ -84,8 +84,15 @@ impl Schedule<'_> {
             }
             let end = self.end[other];
             limits.from = limits.from.max(end + link.min);
-            if end + link.max < limits.latest {
-                (limits.latest, limits.because) = (end + link.max, Some(link.other));
+            let mut longest = link.max;
+            if self.taste.patience < longest
+                && operation.visit.is_some()
+                && operation.visit == compiled.operations[other].visit
+            {
+                longest = self.taste.patience.max(link.min);
+            }
+            if end + longest < limits.latest {
+                (limits.latest, limits.because) = (end + longest, Some(link.other));
             }
         }
         for link in compiled.links_of(operation.after) {
