@@ -89,7 +89,7 @@ fn misfit(facts: &OrderFacts, faults: &[crate::Fault]) -> LeftOutOrder {
 impl Planning {
     /// Returns `plan` in names and instants. `left_out` are the planner's reasons, by order id.
     ///
-    /// The plan is one for [`Planning::problem`] and has passed [`crate::check`].
+    /// The plan is one for [`Planning::problem`] and has passed [`crate::check()`].
     pub fn timetable(&self, plan: &Plan, quality: Quality, bound: Cost, left_out: Vec<LeftOutOrder>) -> Timetable {
         let problem = &self.problem;
         let mut orders: Vec<OrderTimetable> = Vec::new();
