@@ -3,12 +3,12 @@
 use super::Search;
 use crate::timeline::FACT;
 
-/// Most cars at a time.
-const MOST: f64 = 8.0;
+/// Most cars at a time, usually and now and then: a few are put back sooner, many get out of deeper holes.
+const FEW: f64 = 3.0;
+const MANY: f64 = 8.0;
 
 pub(super) fn pick(search: &mut Search) -> bool {
-    let share = search.schedule.random.unit();
-    let count = (1 + (share * share * MOST) as usize).min(search.compiled.cars.len());
+    let count = search.count_of_cars();
     let Some(first) = search.pick_car() else { return false };
     search.ruin.add_car(first);
     search.add_neighbours(count);
@@ -16,6 +16,14 @@ pub(super) fn pick(search: &mut Search) -> bool {
 }
 
 impl Search<'_> {
+    /// Draws how many cars to take out, fewer ones more often.
+    pub(super) fn count_of_cars(&mut self) -> usize {
+        let random = &mut self.schedule.random;
+        let most = if random.chance(0.75) { FEW } else { MANY };
+        let share = random.unit();
+        (1 + (share * share * most) as usize).min(self.compiled.cars.len())
+    }
+
     /// Returns a car that can be planned: a random one, or one that costs much more than it need to.
     pub(super) fn pick_car(&mut self) -> Option<usize> {
         let cars = self.compiled.cars.len();

@@ -2,17 +2,13 @@
 
 use super::Search;
 
-/// Most cars at a time.
-const MOST: f64 = 8.0;
-
 pub(super) fn pick(search: &mut Search) -> bool {
     let Some(first) = search.pick_car() else { return false };
     if !search.schedule.planned[first] {
         search.ruin.add_car(first);
         return true;
     }
-    let share = search.schedule.random.unit();
-    let count = (1 + (share * share * MOST) as usize).min(search.compiled.cars.len());
+    let count = search.count_of_cars();
     let operations = &search.compiled.cars[first].operations;
     let index = operations[search.schedule.random.below(operations.len())] as usize;
     let moment = search.schedule.start[index];
