@@ -35,7 +35,7 @@ class ShopModel:
         self.problem, self.shop, self.hint = problem, Shop(problem, pool_alike=True), hint
         self.model = cp_model.CpModel()
         self.start, self.size, self.end, self.interval, self.crew = {}, {}, {}, {}, {}
-        self.stay, self.stay_in = {}, {}
+        self.stay, self.stay_in, self.hinted_value = {}, {}, {}
         self.on_kind = [[] for _ in self.shop.kinds]
         if hint:
             self.hinted_crew = self.crews_of_hint()
@@ -56,12 +56,14 @@ class ShopModel:
         literal = self.model.new_bool_var(name)
         if self.hint:
             self.model.add_hint(literal, hint)
+            self.hinted_value[literal.index] = hint
         return literal
 
     def integer(self, low, high, name, hint):
         variable = self.model.new_int_var(low, high, name)
         if self.hint:
             self.model.add_hint(variable, hint)
+            self.hinted_value[variable.index] = hint
         return variable
 
     def crews_of_hint(self):
@@ -280,20 +282,14 @@ class ShopModel:
         for opens, closes in windows:
             hint = None
             if self.hint:
-                times = [self.model_hint(start), self.model_hint(end)]
-                right = literal is None or self.model_hint(literal)
+                times = [self.hinted_value[start.index], self.hinted_value[end.index]]
+                right = literal is None or self.hinted_value[literal.index]
                 hint = bool(right and opens <= times[0] and times[1] <= closes)
             within = self.literal(f"{name} in {group} from {opens}", hint)
             self.model.add(start >= opens).only_enforce_if(within)
             self.model.add(end <= closes).only_enforce_if(within)
             inside.append(within)
         self.model.add(sum(inside) == (1 if literal is None else literal))
-
-    def model_hint(self, variable):
-        hint = self.model.proto.solution_hint
-        if not hasattr(self, "hint_values") or len(self.hint_values) < len(hint.vars):
-            self.hint_values = dict(zip(hint.vars, hint.values))
-        return self.hint_values[variable.index]
 
     # What it is judged by.
 
