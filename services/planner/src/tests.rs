@@ -6,6 +6,11 @@ use fitup_model::keyed::{CarId, Key, OperationId};
 use fitup_model::{Plan, Problem, ProblemData, Span, Time, check, cost};
 use proptest::prelude::*;
 
+use crate::compile::Compiled;
+use crate::construct;
+use crate::improve::{Budget, Search};
+use crate::random::Random;
+use crate::schedule::Schedule;
 use crate::testing::problem;
 use crate::{CancelFlag, Never, Options, Outcome, Solved, Stop, plan};
 
@@ -31,7 +36,7 @@ fn verify(problem: &Problem, solved: &Solved) {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 256, failure_persistence: None, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: 24, failure_persistence: None, ..ProptestConfig::default() })]
 
     /// Every plan keeps the rules, and its price is that of the model.
     #[test]
@@ -61,6 +66,26 @@ proptest! {
         {
             verify(&second, &other);
         }
+    }
+}
+
+/// The search alone, on many more problems than with proofs beside it.
+#[test]
+fn searched_plans_are_good() {
+    for seed in 0..400 {
+        let problem = problem(1_000_000 + seed);
+        let compiled = Compiled::new(&problem);
+        let mut schedule = Schedule::new(&compiled, Random::new(seed, 0));
+        if !check(&problem, &schedule.to_plan()).is_empty() {
+            continue;
+        }
+        construct::construct(&mut schedule, construct::RULES[seed as usize % construct::RULES.len()]);
+        let mut search = Search::new(schedule.clone(), Random::new(seed, 1));
+        search.run(&Budget { stop: &Never, iterations: 400, by_iterations: Some((0.0, 1.0)), until: 1.0 });
+        schedule.load(&search.best);
+        let plan = schedule.to_plan();
+        assert_eq!(check(&problem, &plan), [], "seed {seed}");
+        assert_eq!(cost::cost(&problem, &plan), search.best.cost, "seed {seed}");
     }
 }
 
