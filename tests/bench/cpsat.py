@@ -398,6 +398,7 @@ def main():
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--no-hint", action="store_true")
+    parser.add_argument("--full-presolve", action="store_true")
     parser.add_argument("--log", action="store_true")
     parser.add_argument("--out", type=Path)
     parser.add_argument("--progress", type=Path)
@@ -420,6 +421,11 @@ def main():
     solver.parameters.random_seed = args.seed
     solver.parameters.log_search_progress = args.log
     solver.parameters.max_time_in_seconds = max(0.01, args.seconds - (time.monotonic() - START))
+    if not args.full_presolve:
+        # With all of it a shop of 150 operations is presolved for 4 s, and one of 450 is not yet searched after 10 s.
+        solver.parameters.cp_model_probing_level = 0
+        solver.parameters.max_presolve_iterations = 1
+        solver.parameters.symmetry_level = 0
     solver.best_bound_callback = lambda bound: curve.note(bound=round(bound))
     status = solver.status_name(solver.solve(built.model, curve)).lower()
     price, bound, plan = None, None, first
