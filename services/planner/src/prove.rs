@@ -4,8 +4,11 @@ use fitup_model::Cost;
 
 use crate::anytime::{Found, Prover, View};
 use crate::bound::Bounder;
+use crate::bound::remaining::{Remaining, Way};
 use crate::compile::Compiled;
 use crate::exact::{self, Answer, Exact};
+use crate::milp::solver::{Solving, State};
+use crate::milp::{self, Limit, Program};
 use crate::outcome::Phase;
 use crate::schedule::Snapshot;
 use crate::stop::Stop;
@@ -18,6 +21,13 @@ const MOST_WAYS: usize = 80_000;
 
 /// A smaller problem is worth beginning anew if it has no more than this share of the ways.
 const WORTH_A_NEW_START: f64 = 0.6;
+
+/// The integer program is asked when no more ways than this are left, so often, and for so long.
+const MOST_WAYS_OF_PROGRAM: usize = 5_000;
+const MOST_WAYS_UNTIMED: usize = 600;
+const MOST_PROGRAMS: u32 = 2;
+const MOST_SECONDS: f64 = 20.0;
+const MOST_NODES: i32 = 100;
 
 /// Where no time is known: looks and conflicts of one round.
 const WORK_A_ROUND: (u32, u64) = (40, 400);
@@ -36,6 +46,9 @@ pub(crate) struct Proof<'c> {
     compiled: &'c Compiled<'c>,
     bounder: Bounder<'c>,
     exact: Option<Exact<'c>>,
+    /// The integer program, for what exact search cannot be told.
+    program: Option<(Solving, Remaining)>,
+    programs: u32,
     /// For makespans: a search for plans no longer than the bound.
     shortest: Option<Exact<'c>>,
     /// Conflicts that the next turn of either search for makespans has, and whose turn it is.
@@ -58,6 +71,8 @@ impl<'c> Proof<'c> {
             compiled,
             bounder,
             exact: None,
+            program: None,
+            programs: 0,
             shortest: None,
             turn: (0, false),
             ways: usize::MAX,
@@ -84,7 +99,7 @@ impl<'c> Proof<'c> {
     }
 
     /// Begins exact search if little enough is left to decide.
-    fn begin(&mut self, target: Cost, stop: &dyn Stop) {
+    fn begin(&mut self, target: Cost, timed: bool, stop: &dyn Stop) {
         if self.misses >= MOST_MISSES {
             return;
         }
@@ -107,6 +122,52 @@ impl<'c> Proof<'c> {
         if size <= MOST_WAYS && (size as f64) < self.ways as f64 * WORTH_A_NEW_START {
             self.exact = Exact::new(self.compiled, remaining.target, lattice, Some(&remaining));
             self.ways = size;
+            if (self.exact.is_none() || self.compiled.problem.outside.is_some())
+                && size <= if timed { MOST_WAYS_OF_PROGRAM } else { MOST_WAYS_UNTIMED }
+                && self.programs < MOST_PROGRAMS
+            {
+                self.begin_program(remaining, timed, stop);
+            }
+        }
+    }
+
+    /// Begins to solve the integer program; without a clock it is waited for, and limited by nodes.
+    fn begin_program(&mut self, remaining: Remaining, timed: bool, stop: &dyn Stop) {
+        let program = Program::new(self.compiled, &remaining, self.bounder.lattice());
+        self.programs += 1;
+        if timed {
+            let seconds = stop.seconds_left().map_or(MOST_SECONDS, |left| (0.9 * left).min(MOST_SECONDS));
+            self.program = Some((Solving::begin(program, Limit::Seconds(seconds)), remaining));
+            return;
+        }
+        // The answer does not depend on when it comes.
+        let solving = Solving::begin(program, Limit::Nodes(MOST_NODES));
+        self.program = Some((solving, remaining));
+        while self.program.is_some() && !stop.should_stop() {
+            std::thread::sleep(std::time::Duration::from_micros(200));
+            self.look_at_program();
+        }
+    }
+
+    fn look_at_program(&mut self) {
+        let Some((solving, remaining)) = self.program.take() else { return };
+        match solving.look() {
+            State::Working => self.program = Some((solving, remaining)),
+            State::Done(answer) => {
+                if let Some(answer) = answer {
+                    self.take_answer(&answer, &remaining);
+                }
+            }
+        }
+    }
+
+    fn take_answer(&mut self, answer: &milp::Answer, remaining: &Remaining) {
+        self.bound = self.bound.max(answer.bound.unwrap_or(self.bound));
+        if let Some(placed) = &answer.placed {
+            let way = |(ways, position): (&Vec<Way>, &Option<usize>)| Some(ways[(*position)?]);
+            let ways: Vec<Option<Way>> = remaining.ways.iter().zip(placed).map(way).collect();
+            let plan = exact::plan::snapshot(self.compiled, &ways);
+            self.keep(plan, remaining.target);
         }
     }
 
@@ -201,7 +262,10 @@ impl<'c> Proof<'c> {
 
     fn is_finished(&self, target: Cost) -> bool {
         let target = self.best.as_ref().map_or(target, |best| best.cost.min(target));
-        self.bound >= target || self.bounder.is_exhausted() && self.exact.is_none() && self.rounds > 2
+        self.bound >= target || {
+            let idle = self.exact.is_none() && self.program.is_none() && self.rounds > 2;
+            self.bounder.is_exhausted() && idle
+        }
     }
 }
 
@@ -214,7 +278,7 @@ impl Prover for Proof<'_> {
         self.rounds += 1;
         let target = view.best.cost;
         self.best = None;
-        self.begin(target, view.stop);
+        self.begin(target, view.until.is_some(), view.stop);
         // Three rounds in four are for the exact search, once there is one.
         let exactly = !self.rounds.is_multiple_of(4) || self.bounder.is_exhausted();
         match view.until {
@@ -222,8 +286,12 @@ impl Prover for Proof<'_> {
             Some(until) => {
                 while view.stop.used() < until && !view.stop.should_stop() && !self.is_finished(target) {
                     self.work(target, exactly, (1, 20), view.stop);
+                    self.look_at_program();
+                    if self.bounder.is_exhausted() && self.exact.is_none() {
+                        std::thread::sleep(std::time::Duration::from_millis(1));
+                    }
                     if self.exact.is_none() && self.looks == LOOKS_FIRST {
-                        self.begin(target, view.stop);
+                        self.begin(target, true, view.stop);
                     }
                 }
             }

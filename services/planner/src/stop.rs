@@ -9,6 +9,11 @@ pub trait Stop: Sync {
 
     /// Returns the share of the budget that is used, `0..=1`; the search cools down by it. 0 where no budget is known.
     fn used(&self) -> f64;
+
+    /// Returns the seconds that are left, where that is known: for work that cannot be stopped half-way.
+    fn seconds_left(&self) -> Option<f64> {
+        None
+    }
 }
 
 /// Never stops: the planner ends by its iteration limit, its gap or its proof.
@@ -59,6 +64,9 @@ impl Stop for AnyOf<'_> {
     fn used(&self) -> f64 {
         self.0.iter().map(|stop| stop.used()).fold(0.0, f64::max)
     }
+    fn seconds_left(&self) -> Option<f64> {
+        self.0.iter().filter_map(|stop| stop.seconds_left()).reduce(f64::min)
+    }
 }
 
 impl<S: Stop + Send + ?Sized> Stop for std::sync::Arc<S> {
@@ -67,6 +75,9 @@ impl<S: Stop + Send + ?Sized> Stop for std::sync::Arc<S> {
     }
     fn used(&self) -> f64 {
         (**self).used()
+    }
+    fn seconds_left(&self) -> Option<f64> {
+        (**self).seconds_left()
     }
 }
 

@@ -73,6 +73,9 @@ impl Stop for Deadline {
     fn used(&self) -> f64 {
         (self.start.elapsed().as_secs_f64() / self.budget.as_secs_f64().max(1e-6)).min(1.0)
     }
+    fn seconds_left(&self) -> Option<f64> {
+        Some(self.budget.saturating_sub(self.start.elapsed()).as_secs_f64())
+    }
 }
 
 fn main() -> ExitCode {

@@ -62,11 +62,10 @@ impl Model {
             _ => {}
         }
         for index in 0..compiled.operations.len() {
-            if !compiled.operations[index].is_fact {
-                if model.add_operation(compiled, index, remaining, budget).is_none() {
-                    model.engine.refute();
-                    return Some(model);
-                }
+            let open = !compiled.operations[index].is_fact;
+            if open && model.add_operation(compiled, index, remaining, budget).is_none() {
+                model.engine.refute();
+                return Some(model);
             }
         }
         model.add_links(compiled);
@@ -460,7 +459,7 @@ fn ways_until(compiled: &Compiled, index: usize, last: Step) -> Vec<Way> {
 }
 
 /// Tells whether links make `second` start no earlier than `first` ends.
-fn follows(compiled: &Compiled, first: u32, second: u32) -> bool {
+pub(crate) fn follows(compiled: &Compiled, first: u32, second: u32) -> bool {
     if compiled.operations[first as usize].car != compiled.operations[second as usize].car {
         return false;
     }

@@ -4,14 +4,17 @@
 //! waits are the disaggregated ones of Christofides, Alvarez-Valdes and Tamarit (1987),
 //! doi:10.1016/0377-2217(87)90240-2. The ways to place an operation are those that the bound could not rule out.
 //!
-//! Reading order: [`variables`], [`constraints`], [`objective`], [`solution`].
+//! Reading order: [`variables`], [`constraints`], [`objective`], [`outside`],
+//! [`solution`], [`solver`].
 
 pub mod constraints;
 pub mod objective;
+pub mod outside;
 pub mod solution;
+pub mod solver;
 pub mod variables;
 
-use good_lp::solvers::highs::highs;
+use good_lp::solvers::highs::{HighsProblem, highs};
 use good_lp::{ProblemVariables, SolverModel};
 
 use crate::bound::lattice::Lattice;
@@ -32,7 +35,9 @@ pub enum Limit {
 
 /// A program ready to be solved, apart from the problem it was made of.
 pub struct Program {
-    model: highs::Model,
+    /// Not yet a model of the solver, which could not be sent to another thread.
+    problem: HighsProblem,
+    size: usize,
     constant: f64,
     target: Cost,
     lattice: Lattice,
@@ -41,43 +46,45 @@ pub struct Program {
 }
 
 impl Program {
-    /// Returns the program for `remaining`; `None` if the solver refuses it.
-    pub fn new(compiled: &Compiled, remaining: &Remaining, lattice: Lattice) -> Option<Program> {
+    /// Returns the program for `remaining`.
+    pub fn new(compiled: &Compiled, remaining: &Remaining, lattice: Lattice) -> Program {
         let mut all = ProblemVariables::new();
         let variables = Variables::new(compiled, remaining, &mut all);
-        let rows = constraints::all(compiled, remaining, &variables, &mut all);
-        let (price, constant) = objective::price(compiled, remaining, &variables);
+        let mut rows = constraints::all(compiled, remaining, &variables, &mut all);
+        let (mut price, constant) = objective::price(compiled, remaining, &variables);
+        price += outside::price(compiled, remaining, &variables, &mut all, &mut rows);
         // Variables are columns in the order in which they were added.
         let mut number = std::collections::HashMap::new();
         for (position, (variable, _)) in all.iter_variables_with_def().enumerate() {
             number.insert(variable, position);
         }
         let columns = variables.placed.iter().map(|own| own.iter().map(|way| number[way]).collect()).collect();
+        let size = all.len();
         let mut problem = all.minimise(price).using(highs);
         for row in rows {
             problem.add_constraint(row);
         }
-        let model = problem.try_into_inner().ok()?;
-        Some(Program { model, constant, target: remaining.target, lattice, columns })
+        Program { problem, size, constant, target: remaining.target, lattice, columns }
     }
 
     /// Returns the number of columns.
     pub fn size(&self) -> usize {
-        self.model.num_cols()
+        self.size
     }
 
     /// Solves the program on this thread. There is no way to stop it before its limit.
-    pub fn solve(mut self, limit: Limit) -> Option<Answer> {
-        self.model.make_quiet();
-        self.model.try_set_option("threads", 1).ok()?;
-        self.model.try_set_option("parallel", "off").ok()?;
-        self.model.try_set_option("mip_rel_gap", 0.0).ok()?;
-        self.model.try_set_option("mip_abs_gap", 0.5 * self.lattice.step as f64).ok()?;
+    pub fn solve(self, limit: Limit) -> Option<Answer> {
+        let mut model = self.problem.try_into_inner().ok()?;
+        model.make_quiet();
+        model.try_set_option("threads", 1).ok()?;
+        model.try_set_option("parallel", "off").ok()?;
+        model.try_set_option("mip_rel_gap", 0.0).ok()?;
+        model.try_set_option("mip_abs_gap", 0.5 * self.lattice.step as f64).ok()?;
         match limit {
-            Limit::Seconds(seconds) => self.model.try_set_option("time_limit", seconds).ok()?,
-            Limit::Nodes(nodes) => self.model.try_set_option("mip_max_nodes", nodes).ok()?,
+            Limit::Seconds(seconds) => model.try_set_option("time_limit", seconds).ok()?,
+            Limit::Nodes(nodes) => model.try_set_option("mip_max_nodes", nodes).ok()?,
         }
-        let solved = self.model.try_solve().ok()?;
+        let solved = model.try_solve().ok()?;
         Some(solution::read(&solved, self.constant, self.target, self.lattice, &self.columns))
     }
 }
