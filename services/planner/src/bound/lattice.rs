@@ -81,6 +81,11 @@ impl Lattice {
     pub fn ceil(self, price: Cost) -> Cost {
         price + (self.offset - price).rem_euclid(self.step)
     }
+
+    /// Returns the greatest number of the lattice that is below `price`.
+    pub fn below(self, price: Cost) -> Cost {
+        self.ceil(price) - self.step
+    }
 }
 
 fn divisor(a: i64, b: i64) -> i64 {

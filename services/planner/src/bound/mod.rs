@@ -180,7 +180,7 @@ impl<'c> Bounder<'c> {
 
     /// Returns how much dearer than the bound a plan cheaper than the target can be, in `1 / SCALE`.
     fn slack(&self, bound: i64) -> i64 {
-        self.target.map_or(NO, |target| (target - self.lattice.step) * SCALE - bound)
+        self.target.map_or(NO, |target| self.lattice.below(target) * SCALE - bound)
     }
 
     fn wants_narrowing(&self) -> bool {

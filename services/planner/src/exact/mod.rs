@@ -58,7 +58,7 @@ impl<'c> Exact<'c> {
         if compiled.truncated {
             return None;
         }
-        let model = Model::new(compiled, target, lattice.step, remaining)?;
+        let model = Model::new(compiled, lattice.below(target), remaining)?;
         Some(Exact { compiled, lattice, target, model, closed: false })
     }
 
@@ -76,7 +76,7 @@ impl<'c> Exact<'c> {
     pub fn lower(&mut self, target: Cost) {
         if target < self.target {
             self.target = target;
-            self.closed |= !self.model.tighten(self.compiled, target - self.lattice.step);
+            self.closed |= !self.model.tighten(self.compiled, self.lattice.below(target));
         }
     }
 

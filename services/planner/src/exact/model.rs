@@ -43,16 +43,15 @@ pub struct Model {
 const MOST_PAIRS: usize = 60_000;
 
 impl Model {
-    /// Returns the rules for plans cheaper than `target`, by at least `step`; `None` if there are too many, or cars may
+    /// Returns the rules for plans that cost at most `budget`; `None` if there are too many, or cars may
     /// be left out.
-    pub fn new(compiled: &Compiled, target: Cost, step: Cost, remaining: Option<&Remaining>) -> Option<Model> {
+    pub fn new(compiled: &Compiled, budget: Cost, remaining: Option<&Remaining>) -> Option<Model> {
         let mut model = Model {
             engine: Engine::default(),
             placed: vec![None; compiled.operations.len()],
             fixed: 0,
             orders: HashMap::new(),
         };
-        let budget = target - step;
         if compiled.cars.iter().any(|car| car.impossible.is_some()) {
             return None;
         }
@@ -302,7 +301,11 @@ impl Model {
                     Task { start: placed.start, end: placed.end, units }
                 })
                 .collect();
-            let busy = data.busy.iter().map(|&(from, until, pieces)| (from, until, i32::from(pieces))).collect();
+            let mut missing = vec![0; compiled.clock.horizon as usize];
+            for &(from, until, pieces) in &data.busy {
+                missing[from as usize..until as usize].iter_mut().for_each(|missing| *missing += i32::from(pieces));
+            }
+            let busy = stretches(missing.into_iter().map(|missing| missing.min(capacity)));
             if !tasks.is_empty() {
                 self.engine.cumulatives.push(Cumulative { tasks, capacity, busy });
             }
@@ -332,15 +335,7 @@ impl Model {
                     Task { start: self.placed(stay.first).start, end: self.placed(stay.last).end, units: 1 }
                 })
                 .collect();
-            let mut busy: Vec<(i32, i32, i32)> = Vec::new();
-            for (step, &free) in set.free.iter().enumerate() {
-                let (step, missing) = (step as i32, capacity - i32::from(free));
-                match busy.last_mut() {
-                    Some(last) if last.1 == step && last.2 == missing => last.1 += 1,
-                    _ if missing > 0 => busy.push((step, step + 1, missing)),
-                    _ => {}
-                }
-            }
+            let busy = stretches(set.free.iter().map(|&free| capacity - i32::from(free)));
             if !tasks.is_empty() {
                 self.engine.cumulatives.push(Cumulative { tasks, capacity, busy });
             }
@@ -456,6 +451,21 @@ fn ways_until(compiled: &Compiled, index: usize, last: Step) -> Vec<Way> {
     }
     ways.sort_unstable_by_key(|way| (way.start, way.end, way.mode));
     ways
+}
+
+/// Returns where units are missing, as `(start, end, units)`, from how many are in each step.
+///
+/// Facts and outages may take more than there is; what is planned only asks for what is left.
+fn stretches(missing: impl Iterator<Item = i32>) -> Vec<(i32, i32, i32)> {
+    let mut stretches: Vec<(i32, i32, i32)> = Vec::new();
+    for (step, missing) in (0..).zip(missing) {
+        match stretches.last_mut() {
+            Some(last) if last.1 == step && last.2 == missing => last.1 += 1,
+            _ if missing > 0 => stretches.push((step, step + 1, missing)),
+            _ => {}
+        }
+    }
+    stretches
 }
 
 /// Tells whether links make `second` start no earlier than `first` ends.
