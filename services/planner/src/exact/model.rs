@@ -319,12 +319,13 @@ impl Model {
             // Without a set of bays the rule is missing, which only leaves more.
             return Some(());
         };
+        let between = least_changeovers(compiled);
         for set in &remaining.bay_sets {
             let capacity = i32::from(set.free.iter().copied().max().unwrap_or(0));
             for (position, &one) in set.stays.iter().enumerate() {
                 for &two in set.stays[position + 1..].iter().filter(|_| capacity == 1) {
                     let (one, two) = (remaining.stays[one].visit, remaining.stays[two].visit);
-                    self.visits_apart(compiled, one, two)?;
+                    self.visits_apart(compiled, &between, one, two)?;
                 }
             }
             let tasks: Vec<Task> = set
@@ -343,8 +344,8 @@ impl Model {
         Some(())
     }
 
-    /// All of one visit comes before all of the other, with the changeover in between.
-    fn visits_apart(&mut self, compiled: &Compiled, one: u32, two: u32) -> Option<()> {
+    /// All of one visit comes before all of the other, with at least the least changeover in between.
+    fn visits_apart(&mut self, compiled: &Compiled, between: &[Vec<Step>], one: u32, two: u32) -> Option<()> {
         let (first, second) = (&compiled.visits[one as usize], &compiled.visits[two as usize]);
         let holds_no_time = |visit: &crate::compile::Visit| visit.span == 0;
         if holds_no_time(first) || holds_no_time(second) {
@@ -370,7 +371,7 @@ impl Model {
             for &last in &from.operations {
                 for &next in &to.operations {
                     let (end, start) = (self.placed(last).end, self.placed(next).start);
-                    self.order(vec![fact], end, start, compiled.changeover(from.family, to.family));
+                    self.order(vec![fact], end, start, between[from.family as usize][to.family as usize]);
                 }
             }
         }
@@ -451,6 +452,22 @@ fn ways_until(compiled: &Compiled, index: usize, last: Step) -> Vec<Way> {
     }
     ways.sort_unstable_by_key(|way| (way.start, way.end, way.mode));
     ways
+}
+
+/// Returns the least time between visits of two families in one bay, however many others are in between: a changeover is
+/// asked for only between visits that follow each other.
+fn least_changeovers(compiled: &Compiled) -> Vec<Vec<Step>> {
+    let count = compiled.problem.families.len() + 1;
+    let row = |from| (0..count).map(|to| compiled.changeover(from as u32, to as u32)).collect();
+    let mut least: Vec<Vec<Step>> = (0..count).map(row).collect();
+    for middle in 0..count {
+        for from in 0..count {
+            for to in 0..count {
+                least[from][to] = least[from][to].min(least[from][middle] + least[middle][to]);
+            }
+        }
+    }
+    least
 }
 
 /// Returns where units are missing, as `(start, end, units)`, from how many are in each step.
