@@ -235,8 +235,10 @@ impl Pricing<'_> {
         let open = calendar.open_steps();
         let (clock, length) = (&self.compiled.clock, group.length);
         let from = calendar.worked_before(node.start.0.min(clock.horizon)) as usize;
-        for position in from..open.len() {
-            let start = open[position];
+        // What takes no time may start at the horizon.
+        let to_horizon = length == 0 && group.calendar == 0;
+        for position in from..open.len() + usize::from(to_horizon) {
+            let start = open.get(position).copied().unwrap_or(clock.horizon);
             if start > node.start.1 {
                 break;
             }

@@ -34,7 +34,9 @@ pub struct StepCalendar {
 impl StepCalendar {
     /// Returns the calendar that is open in every step.
     pub(super) fn always(clock: &Clock) -> StepCalendar {
-        StepCalendar::from_open(&vec![true; clock.horizon as usize], clock)
+        // What takes no time may still start at the horizon.
+        let last = if clock.on_grid(clock.horizon) { clock.horizon } else { NEVER };
+        StepCalendar::until(&vec![true; clock.horizon as usize], clock, last)
     }
 
     /// Returns `calendar` in steps: a step is open if all of it is.
@@ -57,9 +59,14 @@ impl StepCalendar {
     }
 
     pub(super) fn from_open(open: &[bool], clock: &Clock) -> StepCalendar {
+        StepCalendar::until(open, clock, NEVER)
+    }
+
+    /// `last` is the start that is left when no open step is.
+    fn until(open: &[bool], clock: &Clock, last: Step) -> StepCalendar {
         let horizon = open.len();
         let mut cells =
-            vec![Cell { next: NEVER, close: horizon as Step, worked: 0, since: horizon as Step }; horizon + 1];
+            vec![Cell { next: last, close: horizon as Step, worked: 0, since: horizon as Step }; horizon + 1];
         let mut positions = Vec::new();
         for step in 0..horizon {
             if open[step] {

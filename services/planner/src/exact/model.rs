@@ -434,7 +434,7 @@ fn ways_until(compiled: &Compiled, index: usize, last: Step) -> Vec<Way> {
                 break;
             }
             let start = calendar.next_start(from, mode.length, operation.interruptible);
-            if start > operation.latest.min(last) {
+            if start > operation.latest.min(last) || start >= compiled.clock.horizon && mode.length > 0 {
                 break;
             }
             let end = calendar.end_of(start, mode.length, operation.interruptible);
