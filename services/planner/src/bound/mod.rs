@@ -25,6 +25,8 @@ pub mod remaining;
 mod field;
 mod pricing;
 mod resources;
+#[cfg(test)]
+mod tests;
 mod tree;
 mod volume;
 

@@ -14,6 +14,8 @@ pub mod order;
 pub mod plan;
 pub mod span;
 pub mod store;
+#[cfg(test)]
+mod tests;
 pub mod total;
 pub mod unary;
 
