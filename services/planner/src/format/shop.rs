@@ -183,7 +183,7 @@ pub fn read(text: &str) -> Result<Instance, FormatError> {
     }
     let grid = file.grid;
     let on_grid = |path: String, minutes: i64| {
-        if minutes.abs() > 1 << 40 {
+        if minutes.unsigned_abs() > 1 << 40 {
             return Err(at(path, format!("{minutes} is out of range")));
         }
         if minutes % grid == 0 {
