@@ -183,8 +183,8 @@ impl<'c> Proof<'c> {
                 let exact = Exact::new(self.compiled, middle, lattice, None);
                 match exact.map(|mut exact| exact.run(conflicts, stop)) {
                     Some(Answer::Proven) => low = middle,
-                    Some(Answer::Open) if middle == high => break,
-                    Some(Answer::Open) => high = middle - 1,
+                    Some(Answer::Open | Answer::Spent) if middle == high => break,
+                    Some(Answer::Open | Answer::Spent) => high = middle - 1,
                     Some(Answer::Found(ways)) => {
                         let plan = exact::plan::snapshot(self.compiled, &ways);
                         high = (middle - 1).min(plan.cost);
@@ -218,6 +218,7 @@ impl<'c> Proof<'c> {
         };
         match shortest.run(conflicts, stop) {
             Answer::Open => {}
+            Answer::Spent => self.turn.0 = 0,
             Answer::Proven => self.bound = next,
             Answer::Found(ways) => {
                 let plan = exact::plan::snapshot(self.compiled, &ways);
@@ -241,6 +242,7 @@ impl<'c> Proof<'c> {
         exact.lower(target);
         match exact.run(conflicts, stop) {
             Answer::Open => {}
+            Answer::Spent => self.exact = None,
             Answer::Proven => {
                 self.bound = self.bound.max(exact.target());
                 self.exact = None;

@@ -37,6 +37,8 @@ pub enum Answer {
     Found(Vec<Option<Way>>),
     /// Not decided yet.
     Open,
+    /// Nothing more can be found, and nothing is proven.
+    Spent,
 }
 
 /// An exact search for plans cheaper than a target.
@@ -46,6 +48,8 @@ pub struct Exact<'c> {
     target: Cost,
     model: Model,
     closed: bool,
+    /// Something was refused that may be a better plan with other bays: nothing is proven any more.
+    refused: bool,
 }
 
 impl<'c> Exact<'c> {
@@ -61,7 +65,7 @@ impl<'c> Exact<'c> {
             return None;
         }
         let model = Model::new(compiled, lattice.below(target), remaining)?;
-        Some(Exact { compiled, lattice, target, model, closed: false })
+        Some(Exact { compiled, lattice, target, model, closed: false, refused: false })
     }
 
     /// Returns what is searched below.
@@ -82,20 +86,26 @@ impl<'c> Exact<'c> {
         }
     }
 
-    /// Refuses what was found: it is no better plan after all. Returns false if nothing is left to find.
+    /// Refuses what was found: no better plan could be made of it. From now on nothing is proven, only found. Returns
+    /// false if nothing is left to find.
     pub fn refuse(&mut self) -> bool {
+        self.refused = true;
         self.model.engine.refuse()
+    }
+
+    fn nothing_left(&self) -> Answer {
+        if self.refused { Answer::Spent } else { Answer::Proven }
     }
 
     /// Searches for at most `conflicts` conflicts.
     pub fn run(&mut self, conflicts: u64, stop: &dyn Stop) -> Answer {
         if self.closed {
-            return Answer::Proven;
+            return self.nothing_left();
         }
         match self.model.engine.run(conflicts, stop) {
             Verdict::Impossible => {
                 self.closed = true;
-                Answer::Proven
+                self.nothing_left()
             }
             Verdict::Open => Answer::Open,
             Verdict::Found => Answer::Found(self.model.read()),

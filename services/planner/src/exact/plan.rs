@@ -46,8 +46,13 @@ fn choose_bays(compiled: &Compiled, ways: &[Option<Way>], plan: &mut Plan) {
     let mut free_from = vec![Step::MIN; compiled.bay_calendar.len()];
     for (start, end, visit) in stays {
         let choices = compiled.choices_of(visit).iter();
-        let free = choices.filter(|(bay, _)| free_from[usize::from(*bay)] <= start);
-        // Cheapest first, then the one with the fewest uses elsewhere is not known: the latest to become free.
+        let open = |bay: u16| {
+            let calendar = &compiled.calendars[compiled.bay_calendar[usize::from(bay)] as usize];
+            let from = start.clamp(0, compiled.clock.horizon);
+            !compiled.visits[visit].keeps_hours || start == end || calendar.close(from) >= end
+        };
+        let free = choices.filter(|(bay, _)| free_from[usize::from(*bay)] <= start && open(*bay));
+        // The cheapest, and of these the one that has been free for the shortest time.
         let Some(&(bay, _)) = free.max_by_key(|(bay, price)| (-price, free_from[usize::from(*bay)])) else { continue };
         free_from[usize::from(bay)] = end;
         plan.bays[VisitId::from_index(visit)] = Some(Key::from_index(usize::from(bay)));
