@@ -3,8 +3,9 @@
 //! No I/O, no clock and no global random numbers: time, seed and the wish to stop come in as arguments.
 //!
 //! Read in this order: [`outcome`] and [`stop`] (what goes in and out), [`compile`] (the problem in dense arrays),
-//! `timeline` and `schedule` (who is where when), `construct` (first plans), `improve` (better ones) and `anytime` (the
-//! loop that shares the time among them).
+//! `timeline` and `schedule` (who is where when), `construct` (first plans), `improve` (better ones), [`bound`]
+//! (what no plan can cost less than), [`exact`] and [`milp`] (search of what the bound leaves), `prove` (these in turns)
+//! and `anytime` (the loop that shares the time among them).
 
 mod anytime;
 pub mod bound;
