@@ -1,19 +1,29 @@
 //! Keeps shops, repair orders, plans and plan runs in a database.
 //!
 //! Read in this order: [`record`] (what is kept), [`change`] (who changes it, and how a repeat is answered), [`store`]
-//! (what can be done), [`error`] (what can go wrong). One implementation of [`Store`] for each database.
+//! (what can be done), [`error`] (what can go wrong), [`notice`] (what is told of changes). One implementation of
+//! [`Store`] for each database; [`open()`] picks it by the address.
 //!
 //! The store reads no clock and draws no random numbers: times and ids come in as arguments.
+
+#![allow(clippy::duplicate_mod, reason = "the statements are compiled for each database")]
 
 pub mod change;
 mod difference;
 pub mod error;
+mod meaning;
+pub mod notice;
+mod open;
+pub mod postgres;
 pub mod record;
 pub mod sqlite;
 pub mod store;
 
 pub use change::{Answer, Change, Encode, Refusal, Request};
 pub use error::{Error, OpenError};
+pub use notice::{Notice, Notices};
+pub use open::open;
+pub use postgres::PostgresStore;
 pub use record::{
     AuditEntry, ClaimedRun, NewPlan, NewPlanRun, OrderFilter, OrderRecord, Page, Phase, PlanRecord, PlanRunRecord,
     PlanState, RunEnd, RunLimits, RunProgress, RunState, ShopRecord, Snapshot,

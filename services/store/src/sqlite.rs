@@ -7,12 +7,16 @@ use std::fs::OpenOptions;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use sqlx::migrate::{MigrateError, Migrator};
+use sqlx::migrate::Migrator;
 use sqlx::pool::PoolOptions;
 use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqliteSynchronous};
 use sqlx::{SqlitePool, Transaction};
 
+use crate::change::Change;
 use crate::error::{Error, OpenError};
+use crate::notice::{Notice, Sender};
+use crate::open::migrate_error;
+use crate::record::PlanRunRecord;
 
 // What the shared statements are compiled for.
 type Db = sqlx::Sqlite;
@@ -21,6 +25,20 @@ type Handle = SqliteStore;
 
 #[path = "sql/mod.rs"]
 mod sql;
+
+/// The plan run that waits longest.
+const NEXT_RUN: &str = "select shop_id, plan_run_id
+    from plan_run
+    where state = 'queued'
+    order by create_time, plan_run_id
+    limit 1";
+
+/// The plan runs whose lease has expired.
+const EXPIRED_RUNS: &str = "select shop_id, plan_run_id
+    from plan_run
+    where state = 'running'
+        and lease_time <= $1
+    order by create_time, plan_run_id";
 
 /// Name of the database in its data folder.
 pub const FILE_NAME: &str = "fitup.db";
@@ -36,6 +54,7 @@ static MIGRATIONS: Migrator = sqlx::migrate!("../../migrations/sqlite");
 pub struct SqliteStore {
     writer: SqlitePool,
     reader: SqlitePool,
+    notices: Sender,
 }
 
 impl SqliteStore {
@@ -61,12 +80,14 @@ impl SqliteStore {
         let cannot_open = |source| open_error(&database, source);
         let writer = pool(1).connect_with(writing).await.map_err(cannot_open)?;
         refuse_foreign(&writer, &database).await?;
-        MIGRATIONS.run(&writer).await.map_err(|error| migrate_error(&database, error))?;
+        let migrated = MIGRATIONS.run(&writer).await;
+        migrated.map_err(|error| migrate_error(&database, &MIGRATIONS, error, cannot_open))?;
         let reader = pool(READERS).connect_with(options.read_only(true)).await.map_err(cannot_open)?;
-        Ok(SqliteStore { writer, reader })
+        Ok(SqliteStore { writer, reader, notices: Sender::new() })
     }
 
-    async fn begin(&self) -> Result<Transaction<'static, Db>, Error> {
+    /// Begins a change, alone in the whole database.
+    async fn begin(&self, _change: Option<&Change>, _shop: Option<&str>) -> Result<Transaction<'static, Db>, Error> {
         Ok(self.writer.begin_with("begin immediate").await?)
     }
 
@@ -74,49 +95,14 @@ impl SqliteStore {
         Ok(self.reader.begin().await?)
     }
 
+    /// Tells those in this process: no other one writes to the file.
+    fn tell(&self, run: &PlanRunRecord) {
+        self.notices.send(Notice::PlanRun { shop: run.shop.clone(), run: run.id.clone() });
+    }
+
     async fn close_all(&self) {
         self.reader.close().await;
         self.writer.close().await;
-    }
-}
-
-/// Returns what an error of the database means to the caller.
-pub(crate) fn classify(error: sqlx::Error) -> Error {
-    let (code, message) = match &error {
-        sqlx::Error::Database(database) => {
-            (database.code().and_then(|code| code.parse::<u32>().ok()).unwrap_or(0), database.message().to_owned())
-        }
-        sqlx::Error::Io(_) | sqlx::Error::PoolTimedOut | sqlx::Error::PoolClosed | sqlx::Error::WorkerCrashed => {
-            return Error::Unavailable(error);
-        }
-        sqlx::Error::ColumnDecode { .. } | sqlx::Error::Decode(_) => return Error::Corrupt(error.to_string()),
-        _ => return Error::Database(error),
-    };
-    // The low byte is the primary result code: https://www.sqlite.org/rescode.html
-    match code & 0xff {
-        CONSTRAINT => Error::Constraint { constraint: constraint(&message) },
-        BUSY | LOCKED | READONLY | IOERR | FULL | CANTOPEN => Error::Unavailable(error),
-        CORRUPT | NOTADB => Error::Corrupt(message),
-        _ => Error::Database(error),
-    }
-}
-
-const BUSY: u32 = 5;
-const LOCKED: u32 = 6;
-const READONLY: u32 = 8;
-const IOERR: u32 = 10;
-const CORRUPT: u32 = 11;
-const FULL: u32 = 13;
-const CANTOPEN: u32 = 14;
-const CONSTRAINT: u32 = 19;
-const NOTADB: u32 = 26;
-
-/// Returns the name of a violated check or trigger, the columns of a violated key, or `foreign key`.
-fn constraint(message: &str) -> String {
-    match message.split_once(" constraint failed") {
-        Some(("FOREIGN KEY", _)) => "foreign key".to_owned(),
-        Some((_, name)) => name.trim_start_matches(": ").to_owned(),
-        None => message.to_owned(),
     }
 }
 
@@ -158,22 +144,9 @@ async fn refuse_foreign(writer: &SqlitePool, database: &str) -> Result<(), OpenE
 
 fn open_error(database: &str, source: sqlx::Error) -> OpenError {
     let database = database.to_owned();
-    match classify(source) {
+    match Error::from(source) {
         Error::Corrupt(_) => OpenError::Foreign { database },
         Error::Unavailable(source) | Error::Database(source) => OpenError::Unreachable { database, source },
         other => OpenError::Unreachable { database, source: sqlx::Error::Protocol(other.to_string()) },
-    }
-}
-
-fn migrate_error(database: &str, error: MigrateError) -> OpenError {
-    let known = MIGRATIONS.iter().map(|migration| migration.version).max().unwrap_or(0);
-    let name = database.to_owned();
-    match error {
-        MigrateError::VersionMissing(found) if found > known => OpenError::Newer { database: name, found, known },
-        MigrateError::VersionMissing(version) | MigrateError::VersionMismatch(version) => {
-            OpenError::MigrationDiffers { database: name, version }
-        }
-        MigrateError::Execute(source) | MigrateError::ExecuteMigration(source, _) => open_error(database, source),
-        other => OpenError::Unreachable { database: name, source: sqlx::Error::Migrate(Box::new(other)) },
     }
 }

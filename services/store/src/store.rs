@@ -13,6 +13,7 @@ use jiff::Timestamp;
 
 use crate::change::{Answer, Change, Encode, Refusal};
 use crate::error::Error;
+use crate::notice::Notices;
 use crate::record::{
     AuditEntry, ClaimedRun, NewPlan, NewPlanRun, OrderFilter, OrderRecord, Page, PlanRecord, PlanRunRecord, RunEnd,
     RunProgress, ShopRecord, Snapshot,
@@ -138,7 +139,8 @@ pub trait Store: Send + Sync {
     /// Returns plan runs of a shop, the one asked for last first.
     async fn list_runs(&self, shop: &str, page: Page) -> Result<Vec<PlanRunRecord>, Error>;
 
-    /// Gives the plan run that waits longest to `worker` until `lease_time`; `None` if none waits.
+    /// Gives the plan run that waits longest to `worker` until `lease_time`; `None` if none waits. One whose shop is
+    /// being changed at the moment may be passed over: ask again now and then, not only after a notice.
     async fn claim_run(&self, now: Timestamp, worker: &str, lease_time: Timestamp)
     -> Result<Option<ClaimedRun>, Error>;
 
@@ -179,8 +181,12 @@ pub trait Store: Send + Sync {
     ) -> Result<Answer<PlanRunRecord>, Error>;
 
     /// Takes plan runs whose lease has expired at `change.at` from their workers and returns them: cancelled if that
-    /// was asked for, failed after `attempt_limit` attempts, else queued again in their old place.
+    /// was asked for, failed after `attempt_limit` attempts, else queued again in their old place. Those whose shop is
+    /// being changed at the moment may be left for the next time.
     async fn requeue_expired_runs(&self, change: &Change, attempt_limit: u32) -> Result<Vec<PlanRunRecord>, Error>;
+
+    /// Returns the news of plan runs from now on, whichever server makes it.
+    fn notices(&self) -> Notices;
 
     // The rest.
 

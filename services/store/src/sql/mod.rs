@@ -16,4 +16,4 @@ mod shop_rows;
 mod shops;
 mod store;
 
-use super::{Connection, Db, Handle};
+use super::{Connection, Db, EXPIRED_RUNS, Handle, NEXT_RUN};

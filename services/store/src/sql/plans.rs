@@ -1,5 +1,6 @@
 //! Plans.
 
+use fitup_model::Timetable;
 use serde_json::Value;
 use sqlx::query_as;
 
@@ -9,7 +10,7 @@ use super::{Connection, audit, shops};
 use crate::change::Change;
 use crate::difference::Difference;
 use crate::error::Error;
-use crate::record::{NewPlan, Page, PlanRecord, PlanState};
+use crate::record::{Page, PlanRecord, PlanState};
 
 /// Returns the name of a plan.
 pub fn name(shop: &str, plan: &str) -> String {
@@ -87,16 +88,15 @@ pub async fn list(connection: &mut Connection, shop: &str, page: &Page) -> Resul
     rows.into_iter().map(PlanRow::record).collect()
 }
 
-/// Keeps a plan as a proposal.
+/// Keeps a plan as a proposal: its id, the revision that it was made for, itself.
 pub async fn save(
     connection: &mut Connection,
     change: &Change,
     shop: &str,
-    plan: &NewPlan,
+    (id, shop_revision, timetable): (&str, i64, &Timetable),
     plan_run: Option<&str>,
 ) -> Result<PlanRecord, Error> {
     let revision = shops::revision(connection, shop).await?;
-    let timetable = &plan.timetable;
     let price = &timetable.price;
     let done = sqlx::query(
         "insert into plan (
@@ -108,9 +108,9 @@ pub async fn save(
         on conflict (shop_id, plan_id) do nothing",
     )
     .bind(shop)
-    .bind(&plan.id)
+    .bind(id)
     .bind(plan_run)
-    .bind(plan.shop_revision)
+    .bind(shop_revision)
     .bind(micros(timetable.as_of_time))
     .bind(micros(timetable.horizon_time))
     .bind(quality_word(timetable.quality))
@@ -126,14 +126,14 @@ pub async fn save(
     .execute(&mut *connection)
     .await?;
     if done.rows_affected() == 0 {
-        return Err(Error::AlreadyExists { name: name(shop, &plan.id) });
+        return Err(Error::AlreadyExists { name: name(shop, id) });
     }
-    plan_rows::add_orders(connection, shop, &plan.id, timetable).await?;
+    plan_rows::add_orders(connection, shop, id, timetable).await?;
     let difference = Difference::of("price", Value::Null, price.total());
-    let resource = name(shop, &plan.id);
+    let resource = name(shop, id);
     let event = audit::Event { shop, resource, action: "create", revisions: (revision, revision), difference };
     audit::append(connection, change, event).await?;
-    get(connection, shop, &plan.id).await
+    get(connection, shop, id).await
 }
 
 /// Publishes a plan in place of the one published before.

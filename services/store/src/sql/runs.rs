@@ -5,11 +5,11 @@ use serde_json::Value;
 
 use super::rows::micros;
 use super::run_rows::{RunRow, phase_word, state_word};
-use super::{Connection, audit, orders, plans, shops};
+use super::{Connection, EXPIRED_RUNS, NEXT_RUN, audit, orders, plans, shops};
 use crate::change::Change;
 use crate::difference::Difference;
 use crate::error::Error;
-use crate::record::{ClaimedRun, NewPlan, NewPlanRun, Page, PlanRunRecord, RunEnd, RunProgress, RunState, Snapshot};
+use crate::record::{ClaimedRun, NewPlanRun, Page, PlanRunRecord, RunEnd, RunProgress, RunState, Snapshot};
 
 /// Returns the name of a plan run.
 pub fn name(shop: &str, run: &str) -> String {
@@ -112,9 +112,9 @@ pub async fn create(
 
 /// Tells whether a plan run waits.
 pub async fn is_any_queued(connection: &mut Connection) -> Result<bool, Error> {
-    let found: Option<(i64,)> =
-        sqlx::query_as("select 1 from plan_run where state = 'queued' limit 1").fetch_optional(connection).await?;
-    Ok(found.is_some())
+    let (found,) =
+        sqlx::query_as("select exists (select 1 from plan_run where state = 'queued')").fetch_one(connection).await?;
+    Ok(found)
 }
 
 /// Lends the plan run that waits longest to `worker`.
@@ -124,25 +124,22 @@ pub async fn claim(
     worker: &str,
     lease_time: Timestamp,
 ) -> Result<Option<ClaimedRun>, Error> {
-    let next: Option<(String, String)> = sqlx::query_as(
+    let next: Option<(String, String)> = sqlx::query_as(NEXT_RUN).fetch_optional(&mut *connection).await?;
+    let Some((shop, run)) = next else { return Ok(None) };
+    sqlx::query(
         "update plan_run
-        set state = 'running', worker = $1, lease_time = $2, start_time = $3, attempts = attempts + 1,
+        set state = 'running', worker = $3, lease_time = $4, start_time = $5, attempts = attempts + 1,
             shop_revision = (select revision from shop where shop.shop_id = plan_run.shop_id)
-        where (shop_id, plan_run_id) = (
-            select shop_id, plan_run_id
-            from plan_run
-            where state = 'queued'
-            order by create_time, plan_run_id
-            limit 1
-        )
-        returning shop_id, plan_run_id",
+        where shop_id = $1
+            and plan_run_id = $2",
     )
+    .bind(&shop)
+    .bind(&run)
     .bind(worker)
     .bind(micros(lease_time))
     .bind(micros(now))
-    .fetch_optional(&mut *connection)
+    .execute(&mut *connection)
     .await?;
-    let Some((shop, run)) = next else { return Ok(None) };
     let change = Change { at: now, actor: worker.to_owned(), request: None };
     append(connection, &change, &shop, &run, "claim", Difference::of("state", "queued", "running")).await?;
     let run = get(connection, &shop, &run).await?;
@@ -190,20 +187,21 @@ pub async fn finish(
     run: &str,
     worker: &str,
     progress: RunProgress,
-    end: RunEnd,
+    end: &RunEnd,
 ) -> Result<PlanRunRecord, Error> {
     // The lease ends with the run; this refuses a worker who has lost it.
     let stored = report(connection, shop, run, worker, change.at, progress).await?;
     let (state, plan, failure) = match end {
         RunEnd::Succeeded { plan, timetable } => (RunState::Succeeded, Some((plan, timetable)), None),
-        RunEnd::Cancelled { best } => (RunState::Cancelled, best, None),
-        RunEnd::Failed { failure } => (RunState::Failed, None, Some(failure)),
+        RunEnd::Cancelled { best } => {
+            (RunState::Cancelled, best.as_ref().map(|(plan, timetable)| (plan, timetable)), None)
+        }
+        RunEnd::Failed { failure } => (RunState::Failed, None, Some(failure.as_str())),
     };
     if let Some((id, timetable)) = plan {
-        let plan = NewPlan { id, shop_revision: stored.shop_revision, timetable: *timetable };
-        plans::save(connection, change, shop, &plan, Some(run)).await?;
+        plans::save(connection, change, shop, (id, stored.shop_revision, timetable), Some(run)).await?;
     }
-    set_final(connection, shop, run, state, failure.as_deref(), change.at).await?;
+    set_final(connection, shop, run, state, failure, change.at).await?;
     append(connection, change, shop, run, "finish", Difference::of("state", "running", state_word(state))).await?;
     get(connection, shop, run).await
 }
@@ -237,16 +235,8 @@ pub async fn requeue_expired(
     change: &Change,
     attempt_limit: u32,
 ) -> Result<Vec<PlanRunRecord>, Error> {
-    let expired: Vec<(String, String)> = sqlx::query_as(
-        "select shop_id, plan_run_id
-        from plan_run
-        where state = 'running'
-            and lease_time <= $1
-        order by create_time, plan_run_id",
-    )
-    .bind(micros(change.at))
-    .fetch_all(&mut *connection)
-    .await?;
+    let expired: Vec<(String, String)> =
+        sqlx::query_as(EXPIRED_RUNS).bind(micros(change.at)).fetch_all(&mut *connection).await?;
     let mut runs = Vec::with_capacity(expired.len());
     for (shop, run) in expired {
         let stored = get(connection, &shop, &run).await?;

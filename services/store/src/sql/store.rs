@@ -7,11 +7,16 @@ use jiff::Timestamp;
 use super::{Connection, Handle, audit, orders, plans, requests, runs, shops};
 use crate::change::{Answer, Change, Encode};
 use crate::error::Error;
+use crate::meaning::lost_a_race;
+use crate::notice::Notices;
 use crate::record::{
     AuditEntry, ClaimedRun, NewPlan, NewPlanRun, OrderFilter, OrderRecord, Page, PlanRecord, PlanRunRecord, RunEnd,
     RunProgress, ShopRecord, Snapshot,
 };
 use crate::store::{OrderDraft, OrderEdit, ShopEdit, Store};
+
+/// How often a change is tried that keeps losing races.
+const ATTEMPTS: u32 = 5;
 
 /// Reads in one transaction.
 macro_rules! read {
@@ -22,21 +27,30 @@ macro_rules! read {
     }};
 }
 
-/// Changes in one transaction.
+/// Changes in one transaction, once more if it lost a race.
 macro_rules! write {
-    ($store:ident, |$connection:ident| $body:expr) => {{
-        let mut transaction = $store.begin().await?;
-        let $connection: &mut Connection = &mut transaction;
-        let value = $body.await?;
-        transaction.commit().await?;
-        Ok(value)
+    ($store:ident, $shop:expr, |$connection:ident| $body:expr) => {{
+        let mut attempt = 1;
+        loop {
+            let change = async {
+                let mut transaction = $store.begin(None, $shop).await?;
+                let $connection: &mut Connection = &mut transaction;
+                let value = $body.await?;
+                transaction.commit().await?;
+                Ok::<_, Error>(value)
+            };
+            match change.await {
+                Err(error) if lost_a_race(&error) && attempt < ATTEMPTS => attempt += 1,
+                done => break done,
+            }
+        }
     }};
 }
 
 /// Changes in one transaction, unless the request was answered before.
 macro_rules! answer {
-    ($store:ident, $change:ident, $encode:ident, |$connection:ident| $body:expr) => {{
-        let mut transaction = $store.begin().await?;
+    ($store:ident, $change:ident, $shop:expr, $encode:ident, |$connection:ident| $body:expr) => {{
+        let mut transaction = $store.begin(Some($change), $shop).await?;
         let $connection: &mut Connection = &mut transaction;
         if let Some(response) = requests::find($connection, $change).await? {
             return Ok(Answer::Repeated(response));
@@ -44,7 +58,7 @@ macro_rules! answer {
         let value = $body.await?;
         requests::keep($connection, $change, || $encode(&value)).await?;
         transaction.commit().await?;
-        Ok(Answer::Fresh(value))
+        Answer::Fresh(value)
     }};
 }
 
@@ -64,7 +78,7 @@ impl Store for Handle {
         facts: ShopFacts,
         encode: Encode<ShopRecord>,
     ) -> Result<Answer<ShopRecord>, Error> {
-        answer!(self, change, encode, |connection| shops::create(connection, change, &facts))
+        Ok(answer!(self, change, None, encode, |connection| shops::create(connection, change, &facts)))
     }
 
     async fn update_shop(
@@ -75,7 +89,7 @@ impl Store for Handle {
         edit: ShopEdit,
         encode: Encode<ShopRecord>,
     ) -> Result<Answer<ShopRecord>, Error> {
-        answer!(self, change, encode, |connection| shops::update(connection, change, shop, etag, edit))
+        Ok(answer!(self, change, Some(shop), encode, |connection| shops::update(connection, change, shop, etag, edit)))
     }
 
     async fn delete_shop(
@@ -85,7 +99,7 @@ impl Store for Handle {
         etag: Option<&str>,
         encode: Encode<()>,
     ) -> Result<Answer<()>, Error> {
-        answer!(self, change, encode, |connection| shops::delete(connection, change, shop, etag))
+        Ok(answer!(self, change, Some(shop), encode, |connection| shops::delete(connection, change, shop, etag)))
     }
 
     async fn get_order(&self, shop: &str, order: &str) -> Result<OrderRecord, Error> {
@@ -103,7 +117,7 @@ impl Store for Handle {
         draft: OrderDraft,
         encode: Encode<OrderRecord>,
     ) -> Result<Answer<OrderRecord>, Error> {
-        answer!(self, change, encode, |connection| orders::create(connection, change, shop, draft))
+        Ok(answer!(self, change, Some(shop), encode, |connection| orders::create(connection, change, shop, draft)))
     }
 
     async fn update_order(
@@ -115,7 +129,9 @@ impl Store for Handle {
         edit: OrderEdit,
         encode: Encode<OrderRecord>,
     ) -> Result<Answer<OrderRecord>, Error> {
-        answer!(self, change, encode, |connection| orders::update(connection, change, shop, order, etag, edit))
+        Ok(answer!(self, change, Some(shop), encode, |connection| orders::update(
+            connection, change, shop, order, etag, edit
+        )))
     }
 
     async fn snapshot(&self, shop: &str) -> Result<Snapshot, Error> {
@@ -123,7 +139,13 @@ impl Store for Handle {
     }
 
     async fn save_plan(&self, change: &Change, shop: &str, plan: NewPlan) -> Result<PlanRecord, Error> {
-        write!(self, |connection| plans::save(connection, change, shop, &plan, None))
+        write!(self, Some(shop), |connection| plans::save(
+            connection,
+            change,
+            shop,
+            (&plan.id, plan.shop_revision, &plan.timetable),
+            None
+        ))
     }
 
     async fn get_plan(&self, shop: &str, plan: &str) -> Result<PlanRecord, Error> {
@@ -145,7 +167,7 @@ impl Store for Handle {
         plan: &str,
         encode: Encode<PlanRecord>,
     ) -> Result<Answer<PlanRecord>, Error> {
-        answer!(self, change, encode, |connection| plans::publish(connection, change, shop, plan))
+        Ok(answer!(self, change, Some(shop), encode, |connection| plans::publish(connection, change, shop, plan)))
     }
 
     async fn create_run(
@@ -155,7 +177,12 @@ impl Store for Handle {
         run: NewPlanRun,
         encode: Encode<PlanRunRecord>,
     ) -> Result<Answer<PlanRunRecord>, Error> {
-        answer!(self, change, encode, |connection| runs::create(connection, change, shop, &run))
+        let answer =
+            answer!(self, change, Some(shop), encode, |connection| runs::create(connection, change, shop, &run));
+        if let Answer::Fresh(run) = &answer {
+            self.tell(run);
+        }
+        Ok(answer)
     }
 
     async fn get_run(&self, shop: &str, run: &str) -> Result<PlanRunRecord, Error> {
@@ -177,7 +204,11 @@ impl Store for Handle {
         if !waiting {
             return Ok(None);
         }
-        write!(self, |connection| runs::claim(connection, now, worker, lease_time))
+        let claimed = write!(self, None, |connection| runs::claim(connection, now, worker, lease_time))?;
+        if let Some(claimed) = &claimed {
+            self.tell(&claimed.run);
+        }
+        Ok(claimed)
     }
 
     async fn report_run(
@@ -188,7 +219,9 @@ impl Store for Handle {
         lease_time: Timestamp,
         progress: RunProgress,
     ) -> Result<PlanRunRecord, Error> {
-        write!(self, |connection| runs::report(connection, shop, run, worker, lease_time, progress))
+        let run = write!(self, None, |connection| runs::report(connection, shop, run, worker, lease_time, progress))?;
+        self.tell(&run);
+        Ok(run)
     }
 
     async fn finish_run(
@@ -200,7 +233,10 @@ impl Store for Handle {
         progress: RunProgress,
         end: RunEnd,
     ) -> Result<PlanRunRecord, Error> {
-        write!(self, |connection| runs::finish(connection, change, shop, run, worker, progress, end))
+        let run =
+            write!(self, Some(shop), |connection| runs::finish(connection, change, shop, run, worker, progress, &end))?;
+        self.tell(&run);
+        Ok(run)
     }
 
     async fn cancel_run(
@@ -210,11 +246,24 @@ impl Store for Handle {
         run: &str,
         encode: Encode<PlanRunRecord>,
     ) -> Result<Answer<PlanRunRecord>, Error> {
-        answer!(self, change, encode, |connection| runs::cancel(connection, change, shop, run))
+        let answer =
+            answer!(self, change, Some(shop), encode, |connection| runs::cancel(connection, change, shop, run));
+        if let Answer::Fresh(run) = &answer {
+            self.tell(run);
+        }
+        Ok(answer)
     }
 
     async fn requeue_expired_runs(&self, change: &Change, attempt_limit: u32) -> Result<Vec<PlanRunRecord>, Error> {
-        write!(self, |connection| runs::requeue_expired(connection, change, attempt_limit))
+        let runs = write!(self, None, |connection| runs::requeue_expired(connection, change, attempt_limit))?;
+        for run in &runs {
+            self.tell(run);
+        }
+        Ok(runs)
+    }
+
+    fn notices(&self) -> Notices {
+        self.notices.subscribe()
     }
 
     async fn list_audit(&self, shop: &str, after_sequence: i64, limit: u32) -> Result<Vec<AuditEntry>, Error> {
@@ -222,7 +271,7 @@ impl Store for Handle {
     }
 
     async fn purge_requests(&self, before: Timestamp) -> Result<u64, Error> {
-        write!(self, |connection| requests::purge(connection, before))
+        write!(self, None, |connection| requests::purge(connection, before))
     }
 
     async fn ping(&self) -> Result<(), Error> {

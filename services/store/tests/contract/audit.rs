@@ -54,14 +54,8 @@ pub async fn is_append_only<D: Database>() {
     let store = database.open().await;
     store.create_shop(&change(0), plain_shop("shop"), unencoded()).await.unwrap();
     let before = store.list_audit("shop", 0, 100).await.unwrap();
-    let columns =
-        "audit_id, create_time, actor, shop_id, resource, action, revision_before, revision_after, difference";
-    for statement in [
-        "update audit set actor = 'nobody'".to_owned(),
-        "delete from audit".to_owned(),
-        format!("insert or replace into audit ({columns}) values (1, 0, 'x', 'shop', 'x', 'create', 0, 1, '{{}}')"),
-    ] {
-        let refused = database.execute(&statement).await.unwrap_err();
+    for statement in ["update audit set actor = 'nobody'", "delete from audit", D::REMOVE_AUDIT] {
+        let refused = database.execute(statement).await.unwrap_err();
         assert!(refused.contains("audit_append_only"), "{statement}: {refused}");
     }
     assert_eq!(store.list_audit("shop", 0, 100).await.unwrap(), before);

@@ -1,19 +1,58 @@
 //! Several at once, from two openings of one database.
 
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
 use fitup_model::OrderFacts;
 use fitup_store::{Error, OrderEdit, PlanState};
 use tokio::task::JoinSet;
 
 use crate::database::Database;
-use crate::facts::{change, plain_shop, unencoded};
+use crate::facts::{at, change, plain_shop, unencoded};
 use crate::orders::draft;
 use crate::plans::plan;
+use crate::runs::new_run;
 
 const WRITERS: usize = 6;
 const CHANGES: usize = 12;
+
+/// Workers at two openings take runs of many shops while those change; each run is had by one.
+pub async fn runs_are_claimed_once<D: Database>() {
+    let database = D::fresh();
+    let stores = [database.open().await, database.open().await];
+    let shops: Vec<_> = (0..12).map(|index| format!("shop-{index}")).collect();
+    for shop in &shops {
+        stores[0].create_shop(&change(0), plain_shop(shop), unencoded()).await.unwrap();
+        stores[0].create_run(&change(1), shop, new_run("r"), unencoded()).await.unwrap();
+    }
+    let mut workers = JoinSet::new();
+    let taken = Arc::new(AtomicUsize::new(0));
+    for worker in 0..4 {
+        let (store, taken, wanted) = (Arc::clone(&stores[worker % 2]), Arc::clone(&taken), shops.len());
+        workers.spawn(async move {
+            let mut claimed = Vec::new();
+            while taken.load(Ordering::SeqCst) < wanted {
+                if let Some(run) = store.claim_run(at(2), &format!("w-{worker}"), at(60)).await.unwrap() {
+                    assert_eq!(run.run.shop_revision, run.snapshot.shop.revision);
+                    assert_eq!(run.snapshot.orders.len() as i64, run.snapshot.shop.revision - 1);
+                    taken.fetch_add(1, Ordering::SeqCst);
+                    claimed.push(run.snapshot.shop.facts.id);
+                }
+            }
+            claimed
+        });
+    }
+    for order in 0..3 {
+        for shop in &shops {
+            stores[1].create_order(&change(2), shop, draft(&format!("o-{order}")), unencoded()).await.unwrap();
+        }
+    }
+    let mut claimed: Vec<_> = workers.join_all().await.into_iter().flatten().collect();
+    claimed.sort();
+    let mut expected = shops.clone();
+    expected.sort();
+    assert_eq!(claimed, expected);
+}
 
 /// Each writer adds to the note of one order; no change may be lost.
 pub async fn writers_make_a_strict_sequence<D: Database>() {

@@ -4,6 +4,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use fitup_store::{Answer, Change, Encode, Error};
+use tokio::task::JoinSet;
 
 use crate::database::Database;
 use crate::facts::{at, change, plain_shop, request, unencoded};
@@ -85,4 +86,21 @@ pub async fn a_failure_is_not_kept<D: Database>() {
     store.create_shop(&change(1), plain_shop("shop"), unencoded()).await.unwrap();
     let retried = store.create_order(&request(2, 1, 1), "shop", draft("o"), bytes("x")).await.unwrap();
     assert!(matches!(retried, Answer::Fresh(_)));
+}
+
+/// The same request twice at once, at two openings: one makes the change, the other gets its answer.
+pub async fn a_repeat_waits_for_the_first<D: Database>() {
+    let database = D::fresh();
+    let stores = [database.open().await, database.open().await];
+    for round in 0..10_u128 {
+        let mut senders = JoinSet::new();
+        for store in &stores {
+            let store = Arc::clone(store);
+            let shop = plain_shop(&format!("shop-{round}"));
+            senders.spawn(async move { store.create_shop(&request(0, round, 1), shop, bytes("made")).await.unwrap() });
+        }
+        let answers = senders.join_all().await;
+        let repeated = answers.iter().filter(|answer| **answer == Answer::Repeated(b"made".to_vec())).count();
+        assert_eq!(repeated, 1, "{answers:?}");
+    }
 }

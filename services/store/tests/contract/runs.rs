@@ -9,7 +9,7 @@ use crate::database::Database;
 use crate::facts::{at, change, empty_timetable, plain_shop, unencoded};
 use crate::orders::draft;
 
-fn new_run(id: &str) -> NewPlanRun {
+pub fn new_run(id: &str) -> NewPlanRun {
     let limits = RunLimits {
         time_limit: Some(SignedDuration::from_secs(5)),
         iteration_limit: Some(1000),

@@ -1,0 +1,146 @@
+//! A throw-away PostgreSQL server from the machine's own binaries, in a temporary folder, reached by a socket in it.
+//!
+//! PostgreSQL refuses to run as root; it runs as `nobody` then. A shell waits for the end of the tests, however they
+//! end, and takes the server and its folder with it.
+
+use std::env;
+use std::fs;
+use std::io::Write;
+use std::os::unix::fs::{MetadataExt, chown};
+use std::os::unix::process::CommandExt;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::sync::{Mutex, OnceLock};
+use std::thread::sleep;
+use std::time::{Duration, Instant};
+
+/// Set where the tests must not be skipped, as in CI.
+const REQUIRED: &str = "FITUP_TEST_POSTGRES";
+const HOW_TO: &str =
+    "install PostgreSQL 15 or later (on Debian: apt-get install postgresql), or put its programs on PATH";
+const DEADLINE: Duration = Duration::from_secs(60);
+
+/// Runs the server with stdin as its leash: a line stops it by that signal, the end of the tests removes it.
+const LEASH: &str = r#"
+"$0" -D "$1/data" -k "$1" -c listen_addresses= -c fsync=off -c max_connections=500 -c shared_buffers=64MB \
+    >>"$1/log" 2>&1 &
+read -r signal || over=yes
+kill -"${signal:-QUIT}" $!
+wait
+[ -z "$over" ] || rm -rf "$1"
+"#;
+
+pub struct Cluster {
+    programs: PathBuf,
+    folder: PathBuf,
+    /// The user to run as, if the tests run as root.
+    user: Option<(u32, u32)>,
+    leash: Mutex<Option<Child>>,
+}
+
+/// Returns the one cluster of these tests; `None` if the machine has no PostgreSQL.
+pub fn shared() -> Option<&'static Cluster> {
+    static SHARED: OnceLock<Option<Cluster>> = OnceLock::new();
+    SHARED.get_or_init(Cluster::start_new).as_ref()
+}
+
+impl Cluster {
+    /// Makes a cluster and starts it; `None`, having said so, if the machine has no PostgreSQL.
+    pub fn start_new() -> Option<Cluster> {
+        let Some(programs) = find_programs() else {
+            assert!(env::var_os(REQUIRED).is_none(), "{REQUIRED} is set and there is no PostgreSQL: {HOW_TO}");
+            // Past the capture of output: what is skipped has to be seen.
+            let _ = writeln!(std::io::stderr(), "skipped: there is no PostgreSQL to test with; {HOW_TO}");
+            return None;
+        };
+        let folder = tempfile::Builder::new().prefix("fitup-pg-").tempdir().expect("there is room for a folder").keep();
+        let user = (fs::metadata(&folder).expect("it was made").uid() == 0).then(nobody);
+        if let Some((uid, gid)) = user {
+            chown(&folder, Some(uid), Some(gid)).expect("root may do so");
+        }
+        let cluster = Cluster { programs, folder, user, leash: Mutex::new(None) };
+        let data = cluster.folder.join("data");
+        let arguments = ["--username=fitup", "--auth=trust", "--encoding=UTF8", "--locale=C", "--no-sync", "-D"];
+        let made = cluster.command("initdb").args(arguments).arg(&data).output().expect("initdb was found");
+        assert!(made.status.success(), "initdb: {}", String::from_utf8_lossy(&made.stderr));
+        let logins = "local all guest scram-sha-256\nlocal all all trust\n";
+        fs::write(data.join("pg_hba.conf"), logins).expect("the folder is there");
+        cluster.start();
+        Some(cluster)
+    }
+
+    /// Starts the server and waits until it takes connections.
+    pub fn start(&self) {
+        let mut command = Command::new("sh");
+        let leash =
+            self.as_user(&mut command).arg("-c").arg(LEASH).arg(self.programs.join("postgres")).arg(&self.folder);
+        let leash = leash.stdin(Stdio::piped()).stdout(Stdio::null()).stderr(Stdio::null()).spawn();
+        *self.leash.lock().expect("no test panics with it") = Some(leash.expect("there is a shell"));
+        let deadline = Instant::now() + DEADLINE;
+        let pid_file = self.folder.join("data/postmaster.pid");
+        // Its last line says `ready`: LOCK_FILE_LINE_PM_STATUS in src/include/utils/pidfile.h of PostgreSQL 15.
+        while !fs::read_to_string(&pid_file).is_ok_and(|text| text.trim_end().ends_with("ready")) {
+            let log = || fs::read_to_string(self.folder.join("log")).unwrap_or_default();
+            assert!(Instant::now() < deadline, "PostgreSQL does not start: {}", log());
+            sleep(Duration::from_millis(20));
+        }
+    }
+
+    /// Stops the server by a signal: `INT` ends all connections in good order, `QUIT` is a crash.
+    pub fn stop(&self, signal: &str) {
+        let leash = self.leash.lock().expect("no test panics with it").take();
+        let mut leash = leash.expect("it runs");
+        let mut stdin = leash.stdin.take().expect("it was piped");
+        writeln!(stdin, "{signal}").expect("the shell waits for it");
+        leash.wait().expect("it runs");
+    }
+
+    /// Returns the address of a database.
+    pub fn url(&self, user: &str, database: &str) -> String {
+        format!("postgres://{user}@localhost/{database}?host={}", self.folder.display())
+    }
+
+    fn command(&self, program: &str) -> Command {
+        let mut command = Command::new(self.programs.join(program));
+        self.as_user(&mut command).current_dir(&self.folder);
+        command
+    }
+
+    fn as_user<'a>(&self, command: &'a mut Command) -> &'a mut Command {
+        match self.user {
+            Some((uid, gid)) => command.uid(uid).gid(gid),
+            None => command,
+        }
+    }
+}
+
+/// Looks on PATH, then where Debian puts them, the newest first.
+fn find_programs() -> Option<PathBuf> {
+    let path = env::var_os("PATH").unwrap_or_default();
+    let mut folders: Vec<_> = env::split_paths(&path).collect();
+    if let Ok(versions) = fs::read_dir("/usr/lib/postgresql") {
+        let mut versions: Vec<_> = versions.flatten().map(|version| version.path().join("bin")).collect();
+        versions.sort();
+        folders.extend(versions.into_iter().rev());
+    }
+    folders.into_iter().find(|folder| ["initdb", "postgres"].iter().all(|program| folder.join(program).is_file()))
+}
+
+fn nobody() -> (u32, u32) {
+    let id = |flag: &str| {
+        let output = Command::new("id").args([flag, "nobody"]).output().expect("there is id");
+        String::from_utf8_lossy(&output.stdout).trim().parse().expect("there is a user nobody")
+    };
+    (id("-u"), id("-g"))
+}
+
+/// Removes a cluster that is not shared.
+impl Drop for Cluster {
+    fn drop(&mut self) {
+        if let Some(mut leash) = self.leash.get_mut().ok().and_then(Option::take) {
+            drop(leash.stdin.take());
+            let _ = leash.wait();
+        }
+        let _ = fs::remove_dir_all(Path::new(&self.folder));
+    }
+}
