@@ -2,12 +2,15 @@
 //! after.
 //!
 //! Things with an id are found by it (`operations[bake].work_minutes`), so that one that moves is not taken for
-//! changed; what has none is one value with its list.
+//! changed; what has none is one value with its list. The form of values stays as it is: old entries are read with new
+//! ones.
 
 use std::collections::BTreeMap;
 
 use fitup_model::{OrderFacts, ShopFacts};
 use serde_json::{Map, Value, json};
+
+use crate::value;
 
 /// Fields by their paths.
 pub type Fields = BTreeMap<String, Value>;
@@ -53,31 +56,31 @@ pub fn shop_fields(shop: &ShopFacts) -> Fields {
     add("skills".into(), json!(shop.skills));
     for calendar in &shop.calendars {
         let path = format!("calendars[{}]", calendar.id);
-        add(format!("{path}.shifts"), list(&calendar.shifts));
-        add(format!("{path}.exceptions"), list(&calendar.exceptions));
+        add(format!("{path}.shifts"), value::list(&calendar.shifts, value::shift));
+        add(format!("{path}.exceptions"), value::list(&calendar.exceptions, value::exception));
     }
-    add("holidays".into(), list(&shop.holidays));
+    add("holidays".into(), value::list(&shop.holidays, value::holiday));
     for bay in &shop.bays {
         let path = format!("bays[{}]", bay.id);
         add(format!("{path}.display_name"), json!(bay.display_name));
         add(format!("{path}.classes"), json!(bay.classes));
-        add(format!("{path}.downtime"), list(&bay.downtime));
+        add(format!("{path}.downtime"), value::list(&bay.downtime, value::period));
     }
     for equipment in &shop.equipment {
         let path = format!("equipment[{}]", equipment.id);
         add(format!("{path}.display_name"), json!(equipment.display_name));
         add(format!("{path}.count"), json!(equipment.count));
-        add(format!("{path}.outages"), list(&equipment.outages));
+        add(format!("{path}.outages"), value::list(&equipment.outages, value::outage));
     }
     for technician in &shop.technicians {
         let path = format!("technicians[{}]", technician.id);
         add(format!("{path}.display_name"), json!(technician.display_name));
         add(format!("{path}.calendar"), json!(technician.calendar));
-        add(format!("{path}.skills"), list(&technician.skills));
-        add(format!("{path}.absences"), list(&technician.absences));
-        add(format!("{path}.overtime"), list(&technician.overtime));
+        add(format!("{path}.skills"), value::list(&technician.skills, value::skill));
+        add(format!("{path}.absences"), value::list(&technician.absences, value::period));
+        add(format!("{path}.overtime"), value::list(&technician.overtime, value::period));
     }
-    add("changeovers".into(), list(&shop.changeovers));
+    add("changeovers".into(), value::list(&shop.changeovers, value::changeover));
     let settings = &shop.settings;
     for (name, value) in [
         ("grid_minutes", settings.grid_minutes),
@@ -103,7 +106,7 @@ pub fn shop_fields(shop: &ShopFacts) -> Fields {
 pub fn order_fields(order: &OrderFacts) -> Fields {
     let mut fields = Fields::new();
     let mut add = |path: String, value: Value| fields.insert(path, value);
-    let time = |time: Option<jiff::Timestamp>| json!(time.map(|time| time.to_string()));
+    let time = |time: Option<jiff::Timestamp>| json!(time.map(value::time));
     add("vehicle".into(), json!(order.vehicle));
     add("note".into(), json!(order.note));
     add("cancelled".into(), json!(order.cancelled));
@@ -125,16 +128,16 @@ pub fn order_fields(order: &OrderFacts) -> Fields {
         add(format!("{path}.work_minutes"), json!(operation.work_minutes));
         add(format!("{path}.crew"), json!(operation.crew));
         add(format!("{path}.visit"), json!(operation.visit));
-        add(format!("{path}.equipment"), list(&operation.equipment));
+        add(format!("{path}.equipment"), value::list(&operation.equipment, value::equipment));
         add(format!("{path}.interruptible"), json!(operation.interruptible));
         add(format!("{path}.needs"), json!(operation.needs));
         add(format!("{path}.earliest_start_time"), time(operation.earliest_start_time));
-        add(format!("{path}.same_person"), optional(&operation.same_person));
-        add(format!("{path}.pin"), optional(&operation.pin));
-        add(format!("{path}.hazards"), list(&operation.hazards));
-        add(format!("{path}.progress"), text(&operation.progress));
+        add(format!("{path}.same_person"), json!(operation.same_person.as_ref().map(value::same_person)));
+        add(format!("{path}.pin"), json!(operation.pin.as_ref().map(value::pin)));
+        add(format!("{path}.hazards"), value::list(&operation.hazards, value::hazard));
+        add(format!("{path}.progress"), value::progress(&operation.progress));
     }
-    add("links".into(), list(&order.links));
+    add("links".into(), value::list(&order.links, value::link));
     for (kind, needs) in [("parts", &order.parts), ("approvals", &order.approvals)] {
         for need in needs {
             let path = format!("{kind}[{}]", need.id);
@@ -146,21 +149,15 @@ pub fn order_fields(order: &OrderFacts) -> Fields {
     fields
 }
 
-/// Returns a value without an id of its own, in words for people.
-fn text(value: &impl std::fmt::Debug) -> Value {
-    Value::String(format!("{value:?}"))
-}
-
-fn optional(value: &Option<impl std::fmt::Debug>) -> Value {
-    value.as_ref().map_or(Value::Null, text)
-}
-
-fn list(values: &[impl std::fmt::Debug]) -> Value {
-    values.iter().map(text).collect()
-}
-
 #[cfg(test)]
 mod tests {
+    use fitup_model::order::{EquipmentNeed, Hazard, OrderLink, OrderOperation, Pin, Progress, SamePersonWish};
+    use fitup_model::shop::{
+        CalendarException, DayWindow, EquipmentOutage, FamilyChangeover, Holiday, Period, Shift, TechnicianSkill,
+    };
+    use jiff::Timestamp;
+    use jiff::civil::{Date, Weekday};
+
     use super::*;
 
     #[test]
@@ -171,5 +168,108 @@ mod tests {
         let after = fields(&[("a", json!(1)), ("b", json!(4)), ("d", json!(5)), ("f", Value::Null)]);
         let difference = Difference::between(before, after);
         assert_eq!(difference.to_json(), r#"{"b":[2,4],"c":[3,null],"d":[null,5]}"#);
+    }
+
+    /// What is written is kept for ever, so its form must not change with the types of the program.
+    #[test]
+    fn values_have_a_form_of_their_own() {
+        let time = |second| Timestamp::from_second(second).expect("not that far away");
+        let waiting = order(Progress::Waiting);
+        let planned = OrderFacts {
+            operations: vec![OrderOperation {
+                equipment: vec![EquipmentNeed { equipment: "frame".into(), count: 1 }],
+                same_person: Some(SamePersonWish { operation: "b".into(), required: true }),
+                pin: Some(Pin { technicians: vec!["ada".into()], start_time: Some(time(60)) }),
+                hazards: vec![Hazard::HighVoltage],
+                ..waiting.operations[0].clone()
+            }],
+            links: vec![OrderLink { from: "a".into(), to: "b".into(), min_wait_minutes: 5, max_wait_minutes: None }],
+            ..waiting.clone()
+        };
+        let told = Difference::between(order_fields(&waiting), order_fields(&planned)).to_json();
+        let expected = [
+            r#"{"links":[[],[{"from":"a","to":"b","min_wait_minutes":5,"max_wait_minutes":null}]],"#,
+            r#""operations[a].equipment":[[],[{"equipment":"frame","count":1}]],"#,
+            r#""operations[a].hazards":[[],["high-voltage"]],"#,
+            r#""operations[a].pin":[null,{"technicians":["ada"],"start_time":"1970-01-01T00:01:00Z"}],"#,
+            r#""operations[a].same_person":[null,{"operation":"b","required":true}]}"#,
+        ];
+        assert_eq!(told, expected.concat());
+        let done = Progress::Done { start_time: time(0), end_time: time(60), technicians: vec!["ada".into()] };
+        let told = Difference::between(order_fields(&waiting), order_fields(&order(done))).to_json();
+        let expected = [
+            r#"{"operations[a].progress":[{"state":"waiting"},{"state":"done","#,
+            r#""start_time":"1970-01-01T00:00:00Z","end_time":"1970-01-01T00:01:00Z","technicians":["ada"]}]}"#,
+        ];
+        assert_eq!(told, expected.concat());
+
+        let running = Progress::Running { start_time: time(0), technicians: Vec::new(), remaining_minutes: 9 };
+        assert_eq!(
+            value::progress(&running).to_string(),
+            r#"{"state":"running","start_time":"1970-01-01T00:00:00Z","technicians":[],"remaining_minutes":9}"#
+        );
+
+        let window = DayWindow { start_minute: 480, end_minute: 960 };
+        let shift = Shift { days: vec![Weekday::Monday], window, breaks: vec![window] };
+        assert_eq!(
+            value::shift(&shift).to_string(),
+            r#"{"days":[1],"start_minute":480,"end_minute":960,"breaks":[{"start_minute":480,"end_minute":960}]}"#
+        );
+        let period = Period { start_time: time(0), end_time: time(60), note: "n".into() };
+        assert_eq!(
+            value::outage(&EquipmentOutage { period, count: 2 }).to_string(),
+            r#"{"start_time":"1970-01-01T00:00:00Z","end_time":"1970-01-01T00:01:00Z","note":"n","count":2}"#
+        );
+        let date = |day| Date::new(2031, 5, day).expect("a date");
+        let exception =
+            CalendarException { start_date: date(1), end_date: date(2), open: vec![window], note: "n".into() };
+        assert_eq!(
+            value::exception(&exception).to_string(),
+            [
+                r#"{"start_date":"2031-05-01","end_date":"2031-05-02","#,
+                r#""open":[{"start_minute":480,"end_minute":960}],"note":"n"}"#,
+            ]
+            .concat()
+        );
+        let holiday = Holiday { date: date(1), display_name: "d".into() };
+        assert_eq!(value::holiday(&holiday).to_string(), r#"{"date":"2031-05-01","display_name":"d"}"#);
+        let skill = TechnicianSkill { skill: "body".into(), efficiency_percent: 90 };
+        assert_eq!(value::skill(&skill).to_string(), r#"{"skill":"body","efficiency_percent":90}"#);
+        let changeover = FamilyChangeover { from_family: "a".into(), to_family: "b".into(), minutes: 5 };
+        assert_eq!(value::changeover(&changeover).to_string(), r#"{"from_family":"a","to_family":"b","minutes":5}"#);
+    }
+
+    fn order(progress: Progress) -> OrderFacts {
+        let operation = OrderOperation {
+            id: "a".into(),
+            display_name: String::new(),
+            work_minutes: 30,
+            crew: Vec::new(),
+            visit: None,
+            equipment: Vec::new(),
+            interruptible: false,
+            needs: Vec::new(),
+            earliest_start_time: None,
+            same_person: None,
+            pin: None,
+            hazards: Vec::new(),
+            progress,
+        };
+        OrderFacts {
+            id: "o".into(),
+            vehicle: String::new(),
+            note: String::new(),
+            cancelled: false,
+            arrival_time: Timestamp::UNIX_EPOCH,
+            arrived: true,
+            promise_time: None,
+            late_weight: None,
+            flow_weight: None,
+            visits: Vec::new(),
+            operations: vec![operation],
+            links: Vec::new(),
+            parts: Vec::new(),
+            approvals: Vec::new(),
+        }
     }
 }

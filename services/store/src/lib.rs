@@ -18,6 +18,7 @@ pub mod postgres;
 pub mod record;
 pub mod sqlite;
 pub mod store;
+mod value;
 
 pub use change::{Answer, Change, Encode, Refusal, Request};
 pub use error::{Error, OpenError};

@@ -1,0 +1,110 @@
+//! Values without an id of their own, as they stand in the audit trail. Entries are kept for ever: fields may come, and
+//! none may go or change.
+
+use fitup_model::order::{EquipmentNeed, Hazard, OrderLink, Pin, Progress, SamePersonWish};
+use fitup_model::shop::{
+    CalendarException, DayWindow, EquipmentOutage, FamilyChangeover, Holiday, Period, Shift, TechnicianSkill,
+};
+use jiff::Timestamp;
+use serde_json::{Value, json};
+
+pub fn list<T>(values: &[T], value: impl Fn(&T) -> Value) -> Value {
+    values.iter().map(value).collect()
+}
+
+pub fn time(time: Timestamp) -> Value {
+    json!(time.to_string())
+}
+
+/// Days count from 1, Monday.
+pub fn shift(shift: &Shift) -> Value {
+    let days: Vec<_> = shift.days.iter().map(|day| day.to_monday_one_offset()).collect();
+    let DayWindow { start_minute, end_minute } = shift.window;
+    let breaks = list(&shift.breaks, window);
+    json!({"days": days, "start_minute": start_minute, "end_minute": end_minute, "breaks": breaks})
+}
+
+fn window(window: &DayWindow) -> Value {
+    json!({"start_minute": window.start_minute, "end_minute": window.end_minute})
+}
+
+pub fn exception(exception: &CalendarException) -> Value {
+    let (start, end) = (exception.start_date.to_string(), exception.end_date.to_string());
+    let open = list(&exception.open, window);
+    json!({"start_date": start, "end_date": end, "open": open, "note": exception.note})
+}
+
+pub fn holiday(holiday: &Holiday) -> Value {
+    json!({"date": holiday.date.to_string(), "display_name": holiday.display_name})
+}
+
+pub fn period(period: &Period) -> Value {
+    json!({"start_time": time(period.start_time), "end_time": time(period.end_time), "note": period.note})
+}
+
+pub fn outage(outage: &EquipmentOutage) -> Value {
+    let mut value = period(&outage.period);
+    value["count"] = json!(outage.count);
+    value
+}
+
+pub fn skill(skill: &TechnicianSkill) -> Value {
+    json!({"skill": skill.skill, "efficiency_percent": skill.efficiency_percent})
+}
+
+pub fn changeover(changeover: &FamilyChangeover) -> Value {
+    let FamilyChangeover { from_family, to_family, minutes } = changeover;
+    json!({"from_family": from_family, "to_family": to_family, "minutes": minutes})
+}
+
+pub fn equipment(need: &EquipmentNeed) -> Value {
+    json!({"equipment": need.equipment, "count": need.count})
+}
+
+pub fn same_person(wish: &SamePersonWish) -> Value {
+    json!({"operation": wish.operation, "required": wish.required})
+}
+
+pub fn pin(pin: &Pin) -> Value {
+    json!({"technicians": pin.technicians, "start_time": pin.start_time.map(time)})
+}
+
+pub fn hazard(hazard: &Hazard) -> Value {
+    json!(match hazard {
+        Hazard::HighVoltage => "high-voltage",
+        Hazard::RestraintSystem => "restraint-system",
+        Hazard::Isocyanate => "isocyanate",
+        Hazard::UncuredGlass => "uncured-glass",
+        Hazard::RaisedVehicle => "raised-vehicle",
+        Hazard::Tension => "tension",
+        Hazard::Refrigerant => "refrigerant",
+        Hazard::Welding => "welding",
+    })
+}
+
+pub fn progress(progress: &Progress) -> Value {
+    match progress {
+        Progress::Waiting => json!({"state": "waiting"}),
+        Progress::Running { start_time, technicians, remaining_minutes } => json!({
+            "state": "running",
+            "start_time": time(*start_time),
+            "technicians": technicians,
+            "remaining_minutes": remaining_minutes,
+        }),
+        Progress::Done { start_time, end_time, technicians } => json!({
+            "state": "done",
+            "start_time": time(*start_time),
+            "end_time": time(*end_time),
+            "technicians": technicians,
+        }),
+    }
+}
+
+pub fn link(link: &OrderLink) -> Value {
+    json!({
+        "from": link.from,
+        "to": link.to,
+        "min_wait_minutes": link.min_wait_minutes,
+        "max_wait_minutes": link.max_wait_minutes,
+    })
+}
