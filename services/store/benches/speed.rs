@@ -1,7 +1,7 @@
-//! Measures a shop of 100 orders with 12 operations each on a real file: how long it takes to load, how many changes a
-//! second are acknowledged, and how long a plan for it takes to keep.
+//! Measures a shop of 100 orders with 12 operations each, on a real file and, if its address is given, on PostgreSQL:
+//! how long it takes to load, how many changes a second are acknowledged, and how long a plan for it takes to keep.
 //!
-//! `cargo bench -p fitup-store`
+//! `cargo bench -p fitup-store`, or with `-- postgres://...`, an empty database
 
 #![allow(clippy::print_stdout, reason = "its results are printed")]
 
@@ -15,7 +15,7 @@ use std::time::{Duration, Instant};
 use facts::{at, change, empty_timetable, plain_shop, request, typical_order, unencoded};
 use fitup_model::timetable::{OperationState, OperationTimetable, OrderTimetable, VisitTimetable};
 use fitup_model::{OrderFacts, Timetable};
-use fitup_store::{NewPlan, OrderEdit, SqliteStore, Store};
+use fitup_store::{NewPlan, OrderEdit, Store};
 use tokio::task::JoinSet;
 
 const ORDERS: usize = 100;
@@ -24,7 +24,14 @@ const WRITERS: usize = 8;
 #[tokio::main]
 async fn main() {
     let folder = tempfile::tempdir_in(env!("CARGO_TARGET_TMPDIR")).expect("cargo makes it");
-    let store: Arc<dyn Store> = Arc::new(SqliteStore::open(folder.path()).await.expect("an empty folder"));
+    measure("SQLite", fitup_store::open(&folder.path().display().to_string()).await.expect("an empty folder")).await;
+    if let Some(url) = std::env::args().find(|argument| argument.starts_with("postgres")) {
+        measure("PostgreSQL", fitup_store::open(&url).await.expect("an empty database")).await;
+    }
+}
+
+async fn measure(database: &str, store: Arc<dyn Store>) {
+    println!("{database}");
     store.create_shop(&change(0), plain_shop("shop"), unencoded()).await.expect("new");
     let start = Instant::now();
     for index in 0..ORDERS {
@@ -45,23 +52,18 @@ async fn main() {
     }
     println!("update such an order:              {:>8.2} ms", millis(start.elapsed()) / 50.0);
 
-    let start = Instant::now();
-    let mut writers = JoinSet::new();
-    for writer in 0..WRITERS {
-        let store = Arc::clone(&store);
-        writers.spawn(async move {
-            for round in 0..50_u128 {
-                let note = format!("{writer} {round}");
-                let edit: OrderEdit = Box::new(|order, _| Ok(OrderFacts { note, ..order.clone() }));
-                let change = request(2, 1 + round * WRITERS as u128 + writer as u128, 1);
-                let order = format!("order-{writer:03}");
-                store.update_order(&change, "shop", &order, None, edit, unencoded()).await.expect("there");
-            }
-        });
+    for writers in [1, WRITERS] {
+        let rate = updates(&store, writers, Where::OneShop).await;
+        println!("updates by {writers} at once:              {rate:>8.0} a second");
     }
-    writers.join_all().await;
-    let rate = (WRITERS * 50) as f64 / start.elapsed().as_secs_f64();
-    println!("updates by {WRITERS} at once:              {rate:>8.0} a second");
+    for writer in 0..WRITERS {
+        let shop = format!("shop-{writer}");
+        store.create_shop(&change(0), plain_shop(&shop), unencoded()).await.expect("new");
+        let facts = typical_order("order-000");
+        store.create_order(&change(1), &shop, Box::new(|_| Ok(facts)), unencoded()).await.expect("new");
+    }
+    let rate = updates(&store, WRITERS, Where::OwnShops).await;
+    println!("the same, each in a shop:          {rate:>8.0} a second");
 
     let revision = store.get_shop("shop").await.expect("there").revision;
     let plan = NewPlan { id: "p".into(), shop_revision: revision, timetable: timetable() };
@@ -70,6 +72,37 @@ async fn main() {
     println!("save a plan for all orders:        {:>8.2} ms", millis(start.elapsed()));
     let get = median(21, async || drop(store.get_plan("shop", "p").await.expect("there")));
     println!("get that plan:                     {:>8.2} ms", millis(get.await));
+}
+
+/// Where each writer has its order.
+#[derive(Clone, Copy)]
+enum Where {
+    OneShop,
+    OwnShops,
+}
+
+/// Returns how many updates a second are acknowledged to so many writers. Each is a request that may be repeated.
+async fn updates(store: &Arc<dyn Store>, writers: usize, place: Where) -> f64 {
+    const ROUNDS: usize = 50;
+    let start = Instant::now();
+    let mut tasks = JoinSet::new();
+    for writer in 0..writers {
+        let store = Arc::clone(store);
+        let (shop, order) = match place {
+            Where::OneShop => ("shop".to_owned(), format!("order-{writer:03}")),
+            Where::OwnShops => (format!("shop-{writer}"), "order-000".to_owned()),
+        };
+        tasks.spawn(async move {
+            for round in 0..ROUNDS {
+                let note = format!("{writer} {round} {writers}");
+                let edit: OrderEdit = Box::new(|order, _| Ok(OrderFacts { note, ..order.clone() }));
+                let change = request(2, uuid::Uuid::new_v4().as_u128(), 1);
+                store.update_order(&change, &shop, &order, None, edit, unencoded()).await.expect("there");
+            }
+        });
+    }
+    tasks.join_all().await;
+    (writers * ROUNDS) as f64 / start.elapsed().as_secs_f64()
 }
 
 async fn median(times: usize, step: impl AsyncFn()) -> Duration {
