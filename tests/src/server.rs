@@ -171,6 +171,7 @@ impl TestServer {
 fn config(data: &Path) -> Config {
     Config {
         data: data.to_owned(),
+        database: None,
         port_file: None,
         solver_threads: 1,
         plan_runs: 1,

@@ -13,6 +13,10 @@ pub struct Config {
     #[arg(long, env = "FITUPD_DATA", value_name = "DIR", default_value = "fitup-data")]
     pub data: PathBuf,
 
+    /// PostgreSQL database to use in place of the folder, which several servers may share: postgres://...
+    #[arg(long, env = "FITUPD_DATABASE", value_name = "URL", hide_env_values = true, value_parser = postgres_url)]
+    pub database: Option<String>,
+
     /// Write the address to this file once calls are answered, for scripts; it is replaced as a whole
     #[arg(long, env = "FITUPD_PORT_FILE", value_name = "PATH")]
     pub port_file: Option<PathBuf>,
@@ -65,6 +69,12 @@ fn at_least_one(text: &str) -> Result<usize, String> {
     text.parse().ok().filter(|count| (1..=1024).contains(count)).ok_or_else(|| "use a number, 1 to 1024".into())
 }
 
+fn postgres_url(text: &str) -> Result<String, String> {
+    let is_one = ["postgres://", "postgresql://"].iter().any(|scheme| text.starts_with(scheme));
+    // The text is not told again: it may hold a password.
+    if is_one { Ok(text.to_owned()) } else { Err("use an address such as postgres://user@host/name".into()) }
+}
+
 fn seconds(text: &str) -> Result<Duration, String> {
     let number: Option<u64> = text.parse().ok().filter(|seconds| *seconds <= 3600);
     number.map(Duration::from_secs).ok_or_else(|| "use a number of seconds, 0 to 3600".into())
@@ -108,6 +118,7 @@ mod tests {
             ["--clock-start", "yesterday"],
             ["--drain-seconds", "forever"],
             ["--lease-seconds", "0"],
+            ["--database", "mysql://host/fitup"],
         ] {
             let error = parse(&odd).unwrap_err();
             assert!(error.contains(odd[0]), "{error}");

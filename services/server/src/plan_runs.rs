@@ -33,6 +33,8 @@ pub struct Settings {
     pub unfinished_limit: u32,
     /// A run is taken from a server that has not been heard of for so long.
     pub lease: Duration,
+    /// No other server works on the database: runs under way at the start are those of the server before.
+    pub alone: bool,
 }
 
 /// The queue is looked at this often even if nobody says that there is something new: other servers fill it too.

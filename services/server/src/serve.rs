@@ -125,7 +125,11 @@ pub async fn serve(
         .add_service(PlanServiceServer::new(plans).max_decoding_message_size(limit))
         .serve_with_incoming_shutdown(TcpIncoming::from(listener).with_nodelay(Some(true)), draining);
 
-    tracing::info!(%address, data = %config.data.display(), "fitupd answers calls");
+    match &config.database {
+        // Its address may hold a password.
+        Some(_) => tracing::info!(%address, "fitupd answers calls, on PostgreSQL"),
+        None => tracing::info!(%address, data = %config.data.display(), "fitupd answers calls"),
+    }
 
     let out_of_time = async {
         if stopped.await.is_err() {
@@ -168,6 +172,9 @@ async fn forget_old_requests(store: Arc<dyn Store>, clock: Clock) {
 }
 
 async fn open(config: &Config) -> Result<Arc<dyn Store>, ServeError> {
+    if let Some(database) = &config.database {
+        return Ok(fitup_store::open(database).await?);
+    }
     if !config.data.exists() {
         let failed = |source| ServeError::Folder { folder: config.data.clone(), source };
         std::fs::create_dir(&config.data).map_err(failed)?;
@@ -181,6 +188,7 @@ fn run_settings(config: &Config) -> plan_runs::Settings {
         threads: (config.solver_threads / config.plan_runs).max(1),
         unfinished_limit: config.queue_limit,
         lease: config.lease,
+        alone: config.database.is_none(),
     }
 }
 

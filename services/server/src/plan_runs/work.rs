@@ -26,9 +26,11 @@ impl PlanRuns {
         let slots = Arc::new(Semaphore::new(self.0.settings.at_once));
         let mut stopping = self.0.stopping.subscribe();
         let mut runs = JoinSet::new();
+        let listening = tokio::spawn(listen(Arc::clone(&self.0)));
         // Runs of a server that was here before are taken up at once: their leases end with the longest that there is.
-        // That is right for a database that has one server; several would take each other's runs.
-        self.0.requeue_expired(self.0.lease_time()).await;
+        // Several servers would take each other's runs.
+        let expired = if self.0.settings.alone { self.0.lease_time() } else { self.0.clock.now() };
+        self.0.requeue_expired(expired).await;
         loop {
             while runs.try_join_next().is_some() {}
             let queued = self.0.queued.notified();
@@ -57,6 +59,16 @@ impl PlanRuns {
         // A claim may still have become live after the stop.
         self.0.stop_live();
         while runs.join_next().await.is_some() {}
+        listening.abort();
+    }
+}
+
+/// Passes on news of plan runs, whichever server of the database they come from, to those who wait for some.
+async fn listen(inner: Arc<Inner>) {
+    let mut notices = inner.store.notices();
+    while notices.next().await.is_some() {
+        inner.queued.notify_one();
+        inner.moved.notify_waiters();
     }
 }
 
@@ -248,7 +260,8 @@ mod tests {
         let folder = tempfile::tempdir().expect("a folder");
         let store: Arc<dyn Store> = Arc::new(SqliteStore::open(folder.path()).await.expect("a database"));
         let clock = Clock::new(None);
-        let settings = Settings { at_once: 1, threads: 1, unfinished_limit: 9, lease: Duration::from_secs(60) };
+        let settings =
+            Settings { at_once: 1, threads: 1, unfinished_limit: 9, lease: Duration::from_secs(60), alone: true };
         enter_run(&*store, &clock).await;
 
         let first = PlanRuns::new(Arc::clone(&store), clock, settings);
