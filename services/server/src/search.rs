@@ -27,7 +27,9 @@ pub enum Found {
 pub fn search(claimed: &ClaimedRun, threads: usize, stop: &dyn Stop, report: &(dyn Fn(RunProgress) + Sync)) -> Found {
     let limits = &claimed.run.limits;
     let time_limit = limits.time_limit.unwrap_or(DEFAULT_TIME_LIMIT);
-    let deadline = Deadline::new(time_limit.unsigned_abs());
+    // With an iteration limit the plan depends on the iterations alone: nothing is cut to the time that is left.
+    let tells = limits.iteration_limit.is_none();
+    let deadline = Deadline { started: Instant::now(), limit: time_limit.unsigned_abs(), tells };
     let planning = match snapshot(claimed) {
         Ok(planning) => planning,
         Err(failure) => return Found::Failure(failure),
@@ -98,12 +100,8 @@ fn to_progress(progress: &fitup_planner::Progress) -> RunProgress {
 struct Deadline {
     started: Instant,
     limit: Duration,
-}
-
-impl Deadline {
-    fn new(limit: Duration) -> Deadline {
-        Deadline { started: Instant::now(), limit }
-    }
+    /// Whether the planner is told how much time is left.
+    tells: bool,
 }
 
 impl Stop for Deadline {
@@ -113,6 +111,10 @@ impl Stop for Deadline {
 
     fn used(&self) -> f64 {
         (self.started.elapsed().as_secs_f64() / self.limit.as_secs_f64().max(1e-9)).min(1.0)
+    }
+
+    fn seconds_left(&self) -> Option<f64> {
+        self.tells.then(|| self.limit.saturating_sub(self.started.elapsed()).as_secs_f64())
     }
 }
 
@@ -154,9 +156,9 @@ mod tests {
 
     #[test]
     fn a_deadline_passes() {
-        let deadline = Deadline::new(Duration::from_secs(3600));
+        let deadline = Deadline { started: Instant::now(), limit: Duration::from_secs(3600), tells: true };
         assert!(!deadline.should_stop() && deadline.used() < 0.5);
-        let deadline = Deadline::new(Duration::ZERO);
+        let deadline = Deadline { started: Instant::now(), limit: Duration::ZERO, tells: true };
         assert!(deadline.should_stop());
         assert_eq!(deadline.used(), 1.0);
     }
