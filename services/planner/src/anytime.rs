@@ -7,7 +7,7 @@
 //!
 //! Proof joins in through [`Prover`]: one that is registered in [`provers`] gets a thread of its own in its rounds.
 
-use fitup_model::{Cost, check, cost};
+use fitup_model::{Cost, Plan, check, cost};
 
 use crate::Options;
 use crate::compile::Compiled;
@@ -131,7 +131,28 @@ pub fn run<'c>(
             break;
         }
     }
-    finish(&facts, &first[0], &best, bound, iterations)
+    let end = finish(&facts, &first[0], &best, bound, iterations);
+    match options.start {
+        Some(start) => no_worse_than(start, end, &facts),
+        None => end,
+    }
+}
+
+/// Returns `end`, or the start if that is a better plan: its repair may fail to put every car back where it was.
+fn no_worse_than(start: &Plan, end: Outcome, facts: &Schedule) -> Outcome {
+    let problem = facts.compiled.problem;
+    let Outcome::Feasible(found) = &end else { return end };
+    if !check(problem, start).is_empty() {
+        return end;
+    }
+    let cost = cost::cost(problem, start);
+    if cost >= found.cost {
+        return end;
+    }
+    let left_out = left_out(facts, start);
+    let solved =
+        Solved { plan: start.clone(), cost, bound: found.bound.min(cost), left_out, iterations: found.iterations };
+    if solved.bound == cost { Outcome::Optimal(solved) } else { Outcome::Feasible(solved) }
 }
 
 /// Runs every search and every prover for a round, each in a thread of its own.
@@ -201,7 +222,8 @@ fn finish(facts: &Schedule, first: &Snapshot, best: &Snapshot, bound: Cost, iter
         debug_assert!(violations.is_empty(), "the planner broke a rule: {violations:?}");
         debug_assert_eq!(cost, snapshot.cost, "the planner's price is that of the model");
         if violations.is_empty() {
-            let solved = Solved { plan, cost, bound: bound.min(cost), left_out: left_out(&schedule), iterations };
+            let solved =
+                Solved { cost, bound: bound.min(cost), left_out: left_out(&schedule, &plan), plan, iterations };
             return if cost <= bound { Outcome::Optimal(solved) } else { Outcome::Feasible(solved) };
         }
     }

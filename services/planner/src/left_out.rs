@@ -1,5 +1,6 @@
 //! Why cars are left out.
 
+use fitup_model::Plan;
 use fitup_model::keyed::{CarId, Key, OperationId};
 
 use crate::compile::Compiled;
@@ -8,17 +9,15 @@ use crate::outcome::{LeftOut, LeftOutReason};
 use crate::random::Random;
 use crate::schedule::{Saved, Schedule};
 
-/// Returns the cars that `schedule` leaves out, with reasons: tries each of them alone beside the facts.
-pub fn left_out(schedule: &Schedule) -> Vec<LeftOut> {
+/// Returns the cars that `plan` leaves out, with reasons: tries each of them alone beside the facts, then in `schedule`.
+pub fn left_out(schedule: &Schedule, plan: &Plan) -> Vec<LeftOut> {
     let compiled = schedule.compiled;
-    let out: Vec<usize> = (0..compiled.cars.len()).filter(|&car| !schedule.planned[car]).collect();
+    let out: Vec<CarId> = compiled.problem.cars.keys().filter(|&car| !plan.includes(compiled.problem, car)).collect();
     if out.is_empty() {
         return Vec::new();
     }
     let empty = Schedule::new(compiled, Random::new(0, 0));
-    out.into_iter()
-        .map(|car| LeftOut { car: CarId::from_index(car), reason: reason(compiled, &empty, schedule, car) })
-        .collect()
+    out.into_iter().map(|car| LeftOut { car, reason: reason(compiled, &empty, schedule, car.index()) }).collect()
 }
 
 fn reason(compiled: &Compiled, empty: &Schedule, full: &Schedule, car: usize) -> LeftOutReason {
