@@ -4,8 +4,10 @@
 //! list of them is placed by [`Schedule::insert`], which goes back where longest waits or bays force it to. Taking out
 //! and putting back exactly as it was is [`saved`].
 //!
-//! A visit that is not complete yet holds its bay up to the next visit in it, so that its other operations find room.
+//! A visit that is not complete yet holds its bay up to the next visit in it, so that its other operations find room
+//! ([`enter`]).
 
+mod enter;
 mod insert;
 mod outside;
 mod place;
