@@ -14,6 +14,28 @@ use super::{Connection, Db};
 use crate::error::Error;
 use crate::record::OrderRecord;
 
+/// The statement that reads rows of the orders of a [`Selection`]: what of which table, and in which order.
+///
+/// The orders are chosen by a subquery and not by a join, which lets SQLite walk all of them for each row.
+macro_rules! of_orders {
+    ($select:literal, $order:literal) => {
+        concat!(
+            $select,
+            "
+        where shop_id = $1
+            and order_id in (
+                select order_id
+                from repair_order
+                where shop_id = $1
+                    and order_id between $2 and $3
+                    and state in ($4, $5, $6)
+            )
+        ",
+            $order
+        )
+    };
+}
+
 words!(OrderState, state_word, state, {
     OrderState::Open = "open",
     OrderState::Complete = "complete",
@@ -203,35 +225,23 @@ impl Parts {
         let operations: Vec<OperationRow> = select(
             connection,
             selection,
-            "select order_id, operation_id, display_name, work_minutes, visit_id, interruptible, earliest_start_time,
+            of_orders!(
+"select order_id, operation_id, display_name, work_minutes, visit_id, interruptible, earliest_start_time,
                 same_person_operation_id, same_person_required, pinned, pin_start_time, state, start_time,
                 end_time, remaining_minutes
-            from operation
-            where shop_id = $1
-                and order_id in (
-                    select order_id
-                    from repair_order
-                    where shop_id = $1
-                        and order_id between $2 and $3
-                        and state in ($4, $5, $6)
-                )
-            order by order_id, position",
+            from operation",
+"order by order_id, position"
+),
         )
         .await?;
         let needs: Vec<(String, String, String, String, Option<i64>, bool)> = select(
             connection,
             selection,
-            "select order_id, kind, need_id, display_name, expected_time, met
-            from need
-            where shop_id = $1
-                and order_id in (
-                    select order_id
-                    from repair_order
-                    where shop_id = $1
-                        and order_id between $2 and $3
-                        and state in ($4, $5, $6)
-                )
-            order by order_id, position",
+            of_orders!(
+                "select order_id, kind, need_id, display_name, expected_time, met
+            from need",
+                "order by order_id, position"
+            ),
         )
         .await?;
         let (mut parts, mut approvals) = (Vec::new(), Vec::new());
@@ -242,17 +252,11 @@ impl Parts {
         let technicians: Vec<(String, String, String, String)> = select(
             connection,
             selection,
-            "select order_id, operation_id, role, technician_id
-            from operation_technician
-            where shop_id = $1
-                and order_id in (
-                    select order_id
-                    from repair_order
-                    where shop_id = $1
-                        and order_id between $2 and $3
-                        and state in ($4, $5, $6)
-                )
-            order by order_id, operation_id, role, position",
+            of_orders!(
+                "select order_id, operation_id, role, technician_id
+            from operation_technician",
+                "order by order_id, operation_id, role, position"
+            ),
         )
         .await?;
         let (mut pinned, mut working) = (Vec::new(), Vec::new());
@@ -280,17 +284,11 @@ async fn visits(connection: &mut Connection, of: Selection<'_>) -> Result<Childr
     let rows: Vec<VisitRow> = select(
         connection,
         of,
-        "select order_id, visit_id, bay_class, loose_parts, family, bay_id
-        from visit
-        where shop_id = $1
-            and order_id in (
-                select order_id
-                from repair_order
-                where shop_id = $1
-                    and order_id between $2 and $3
-                    and state in ($4, $5, $6)
-            )
-        order by order_id, position",
+        of_orders!(
+            "select order_id, visit_id, bay_class, loose_parts, family, bay_id
+        from visit",
+            "order by order_id, position"
+        ),
     )
     .await?;
     let visit = |(order, id, bay_class, loose_parts, family, bay): VisitRow| {
@@ -303,17 +301,11 @@ async fn crews(connection: &mut Connection, of: Selection<'_>) -> Result<Childre
     let rows: Vec<(String, String, String)> = select(
         connection,
         of,
-        "select order_id, operation_id, skill_id
-        from operation_crew
-        where shop_id = $1
-            and order_id in (
-                select order_id
-                from repair_order
-                where shop_id = $1
-                    and order_id between $2 and $3
-                    and state in ($4, $5, $6)
-            )
-        order by order_id, operation_id, position",
+        of_orders!(
+            "select order_id, operation_id, skill_id
+        from operation_crew",
+            "order by order_id, operation_id, position"
+        ),
     )
     .await?;
     Ok(rows.into_iter().map(|(order, operation, skill)| ((order, operation), skill)).collect())
@@ -326,17 +318,11 @@ async fn equipment(
     let rows: Vec<(String, String, String, i64)> = select(
         connection,
         of,
-        "select order_id, operation_id, equipment_id, count
-        from operation_equipment
-        where shop_id = $1
-            and order_id in (
-                select order_id
-                from repair_order
-                where shop_id = $1
-                    and order_id between $2 and $3
-                    and state in ($4, $5, $6)
-            )
-        order by order_id, operation_id, position",
+        of_orders!(
+            "select order_id, operation_id, equipment_id, count
+        from operation_equipment",
+            "order by order_id, operation_id, position"
+        ),
     )
     .await?;
     let need = |(order, operation, equipment, count)| {
@@ -349,17 +335,11 @@ async fn operation_needs(connection: &mut Connection, of: Selection<'_>) -> Resu
     let rows: Vec<(String, String, String)> = select(
         connection,
         of,
-        "select order_id, operation_id, need_id
-        from operation_need
-        where shop_id = $1
-            and order_id in (
-                select order_id
-                from repair_order
-                where shop_id = $1
-                    and order_id between $2 and $3
-                    and state in ($4, $5, $6)
-            )
-        order by order_id, operation_id, position",
+        of_orders!(
+            "select order_id, operation_id, need_id
+        from operation_need",
+            "order by order_id, operation_id, position"
+        ),
     )
     .await?;
     Ok(rows.into_iter().map(|(order, operation, need)| ((order, operation), need)).collect())
@@ -369,17 +349,11 @@ async fn hazards(connection: &mut Connection, of: Selection<'_>) -> Result<Child
     let rows: Vec<(String, String, String)> = select(
         connection,
         of,
-        "select order_id, operation_id, hazard
-        from operation_hazard
-        where shop_id = $1
-            and order_id in (
-                select order_id
-                from repair_order
-                where shop_id = $1
-                    and order_id between $2 and $3
-                    and state in ($4, $5, $6)
-            )
-        order by order_id, operation_id, position",
+        of_orders!(
+            "select order_id, operation_id, hazard
+        from operation_hazard",
+            "order by order_id, operation_id, position"
+        ),
     )
     .await?;
     rows.into_iter().map(|(order, operation, word)| Ok(((order, operation), hazard(&word)?))).collect()
@@ -389,17 +363,11 @@ async fn links(connection: &mut Connection, of: Selection<'_>) -> Result<Childre
     let rows: Vec<(String, String, String, i64, Option<i64>)> = select(
         connection,
         of,
-        "select order_id, from_operation_id, to_operation_id, min_wait_minutes, max_wait_minutes
-        from link
-        where shop_id = $1
-            and order_id in (
-                select order_id
-                from repair_order
-                where shop_id = $1
-                    and order_id between $2 and $3
-                    and state in ($4, $5, $6)
-            )
-        order by order_id, position",
+        of_orders!(
+            "select order_id, from_operation_id, to_operation_id, min_wait_minutes, max_wait_minutes
+        from link",
+            "order by order_id, position"
+        ),
     )
     .await?;
     let link = |(order, from, to, min, max)| {
