@@ -19,6 +19,7 @@ use crate::prove::Proof;
 use crate::random::Random;
 use crate::schedule::{Schedule, Snapshot};
 use crate::stop::Stop;
+use crate::switches::{Idea, Switches};
 
 /// Rounds into which a time budget is cut.
 const ROUNDS: u32 = 48;
@@ -64,8 +65,8 @@ pub struct Found {
 }
 
 /// Returns the provers to run beside the search.
-fn provers<'c>(compiled: &'c Compiled<'c>) -> Vec<Box<dyn Prover + 'c>> {
-    vec![Box::new(Proof::new(compiled))]
+fn provers<'c>(compiled: &'c Compiled<'c>, switches: Switches) -> Vec<Box<dyn Prover + 'c>> {
+    vec![Box::new(Proof::new(compiled, switches))]
 }
 
 /// Plans `compiled`; see [`crate::plan`].
@@ -91,10 +92,10 @@ pub fn run<'c>(
         .map(|thread| {
             let mut schedule = facts.clone();
             schedule.load(&best);
-            Search::new(schedule, Random::new(options.seed, thread as u64 + 1))
+            Search::new(schedule, Random::new(options.seed, thread as u64 + 1), options.switches)
         })
         .collect();
-    let mut provers = provers(compiled);
+    let mut provers = provers(compiled, options.switches);
     let mut rounds = Rounds::new(options.iterations, threads as u64);
     let mut iterations = 0;
     while gap(best.cost, bound) > options.gap && !stop.should_stop() {
@@ -120,7 +121,7 @@ pub fn run<'c>(
         if (best.cost, bound) != before {
             report(phase, best.cost, bound);
         }
-        if rounds.exchanges() {
+        if rounds.exchanges() && options.switches.uses(Idea::Exchange) {
             for search in &mut searches {
                 if search.best.cost > best.cost || rounds.begins_cycle() {
                     search.adopt(&best);
@@ -132,7 +133,7 @@ pub fn run<'c>(
         }
     }
     let end = finish(&facts, &first[0], &best, bound, iterations);
-    match options.start {
+    match options.start.filter(|_| options.switches.uses(Idea::WarmStart)) {
         Some(start) => no_worse_than(start, end, &facts),
         None => end,
     }
@@ -192,12 +193,13 @@ fn first_plans(facts: &Schedule, options: &Options, stop: &dyn Stop) -> Option<V
     if stop.should_stop() {
         return None;
     }
-    if let Some(start) = options.start {
+    if let Some(start) = options.start.filter(|_| options.switches.uses(Idea::WarmStart)) {
         let mut schedule = facts.clone();
         construct::repair(&mut schedule, start);
         keep(schedule);
     }
-    for rule in construct::RULES {
+    let rules = if options.switches.uses(Idea::Rules) { construct::RULES.len() } else { 1 };
+    for &rule in &construct::RULES[..rules] {
         let mut schedule = facts.clone();
         construct::construct(&mut schedule, rule);
         keep(schedule);

@@ -21,6 +21,7 @@ mod prove;
 mod random;
 pub mod schedule;
 pub mod stop;
+pub mod switches;
 #[cfg(test)]
 mod testing;
 #[cfg(test)]
@@ -31,6 +32,7 @@ use fitup_model::{Plan, Problem};
 
 pub use outcome::{LeftOut, LeftOutReason, Outcome, Phase, Progress, Solved};
 pub use stop::{AnyOf, CancelFlag, Never, Stop};
+pub use switches::{Idea, Switches};
 
 /// How to plan.
 #[derive(Debug, Clone, Copy)]
@@ -46,11 +48,13 @@ pub struct Options<'a> {
     pub gap: f64,
     /// The published plan, to begin with. What of it no longer fits is planned anew.
     pub start: Option<&'a Plan>,
+    /// Which ideas to use: all, but to measure what they are worth.
+    pub switches: Switches,
 }
 
 impl Default for Options<'_> {
     fn default() -> Self {
-        Options { seed: 1, threads: 1, iterations: None, gap: 0.0, start: None }
+        Options { seed: 1, threads: 1, iterations: None, gap: 0.0, start: None, switches: Switches::default() }
     }
 }
 

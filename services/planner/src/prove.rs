@@ -12,6 +12,7 @@ use crate::milp::{self, Limit, Program};
 use crate::outcome::Phase;
 use crate::schedule::Snapshot;
 use crate::stop::Stop;
+use crate::switches::{Idea, Switches};
 
 /// Looks at all cars before exact search begins.
 const LOOKS_FIRST: u32 = 200;
@@ -60,12 +61,13 @@ pub(crate) struct Proof<'c> {
     misses: u32,
     bound: Cost,
     best: Option<Snapshot>,
+    switches: Switches,
 }
 
 impl<'c> Proof<'c> {
     /// Returns a proof that has not begun.
-    pub fn new(compiled: &'c Compiled<'c>) -> Proof<'c> {
-        let bounder = Bounder::new(compiled);
+    pub fn new(compiled: &'c Compiled<'c>, switches: Switches) -> Proof<'c> {
+        let bounder = Bounder::new(compiled, switches);
         let bound = bounder.bound();
         Proof {
             compiled,
@@ -81,6 +83,7 @@ impl<'c> Proof<'c> {
             misses: 0,
             bound,
             best: None,
+            switches,
         }
     }
 
@@ -105,7 +108,7 @@ impl<'c> Proof<'c> {
         }
         let lattice = self.bounder.lattice();
         if self.compiled.is_makespan() {
-            if self.exact.is_none() && self.rounds <= 1 {
+            if self.exact.is_none() && self.rounds <= 1 && self.switches.uses(Idea::Exact) {
                 self.raise_makespan(target, stop);
                 self.exact = Exact::new(self.compiled, target, lattice, None);
             }
@@ -120,11 +123,14 @@ impl<'c> Proof<'c> {
         let Some(remaining) = self.bounder.remaining(stop) else { return };
         let size = remaining.size();
         if size <= MOST_WAYS && (size as f64) < self.ways as f64 * WORTH_A_NEW_START {
-            self.exact = Exact::new(self.compiled, remaining.target, lattice, Some(&remaining));
+            self.exact = (self.switches.uses(Idea::Exact))
+                .then(|| Exact::new(self.compiled, remaining.target, lattice, Some(&remaining)))
+                .flatten();
             self.ways = size;
             if (self.exact.is_none() || self.compiled.problem.outside.is_some())
                 && size <= if timed { MOST_WAYS_OF_PROGRAM } else { MOST_WAYS_UNTIMED }
                 && self.programs < MOST_PROGRAMS
+                && self.switches.uses(Idea::Program)
             {
                 self.begin_program(remaining, timed, stop);
             }

@@ -12,10 +12,10 @@ use crate::improve::{Budget, Search};
 use crate::random::Random;
 use crate::schedule::Schedule;
 use crate::testing::problem;
-use crate::{CancelFlag, Never, Options, Outcome, Solved, Stop, plan};
+use crate::{CancelFlag, Idea, Never, Options, Outcome, Solved, Stop, Switches, plan};
 
 fn options(iterations: u64) -> Options<'static> {
-    Options { seed: 3, threads: 1, iterations: Some(iterations), gap: 0.0, start: None }
+    Options { seed: 3, iterations: Some(iterations), ..Options::default() }
 }
 
 fn solve(problem: &Problem, options: &Options) -> Option<Solved> {
@@ -80,7 +80,7 @@ fn searched_plans_are_good() {
             continue;
         }
         construct::construct(&mut schedule, construct::RULES[seed as usize % construct::RULES.len()]);
-        let mut search = Search::new(schedule.clone(), Random::new(seed, 1));
+        let mut search = Search::new(schedule.clone(), Random::new(seed, 1), Switches::default());
         search.run(&Budget { stop: &Never, iterations: 400, by_iterations: Some((0.0, 1.0)), until: 1.0 });
         schedule.load(&search.best);
         let plan = schedule.to_plan();
@@ -161,4 +161,48 @@ fn what_cannot_be_done_is_left_out_and_the_rest_is_planned() {
         }
     }
     assert!(found > 0, "the generator makes cars that cannot be planned: {found}");
+}
+
+/// Whatever is switched off, plans keep the rules and bounds stay below every price that any of them finds.
+#[test]
+fn every_idea_can_be_left_out() {
+    for seed in 0..12 {
+        let problem = problem(2_000_000 + seed);
+        let Some(whole) = solve(&problem, &options(200)) else { continue };
+        let (mut least, mut bounds) = (whole.cost, vec![whole.bound]);
+        for idea in Idea::ALL {
+            let switches = Switches::default().without(idea);
+            let options = Options { switches, start: Some(&whole.plan), ..options(100) };
+            let solved = solve(&problem, &options).expect("it was planned with everything");
+            verify(&problem, &solved);
+            least = least.min(solved.cost);
+            bounds.push(solved.bound);
+        }
+        let nothing = Options { switches: Idea::ALL.into_iter().collect(), ..options(100) };
+        let solved = solve(&problem, &nothing).expect("a dispatch rule always plans");
+        verify(&problem, &solved);
+        assert!(bounds.iter().all(|&bound| bound <= least.min(solved.cost)), "seed {seed}: {bounds:?} above {least}");
+        assert!(solved.bound <= least, "seed {seed}");
+    }
+}
+
+/// A part that is switched off leaves no trace: no move of its name is tried, nothing is proven by it.
+#[test]
+fn what_is_left_out_does_nothing() {
+    for seed in 0..12 {
+        let problem = problem(seed);
+        let compiled = Compiled::new(&problem);
+        let mut schedule = Schedule::new(&compiled, Random::new(seed, 0));
+        construct::construct(&mut schedule, construct::RULES[0]);
+        let budget = Budget { stop: &Never, iterations: 200, by_iterations: Some((0.0, 1.0)), until: 1.0 };
+        for idea in [Idea::Neighbours, Idea::Person] {
+            let mut search = Search::new(schedule.clone(), Random::new(seed, 1), Switches::default().without(idea));
+            search.run(&budget);
+            assert!(search.counts().all(|own| own.tried == 0 || own.name != idea.name()), "seed {seed}: {idea}");
+        }
+        let unproven: Switches = [Idea::Bound, Idea::Exact, Idea::Program].into_iter().collect();
+        if let Some(solved) = solve(&problem, &Options { switches: unproven, ..options(100) }) {
+            assert!(solved.bound <= compiled.trivial_bound().max(0), "seed {seed}");
+        }
+    }
 }

@@ -40,6 +40,7 @@ pub fn search(claimed: &ClaimedRun, threads: usize, stop: &dyn Stop, report: &(d
         iterations: limits.iteration_limit.and_then(|limit| u64::try_from(limit).ok()),
         gap: limits.gap_limit,
         start: planning.published.as_ref(),
+        ..Options::default()
     };
     let stops: [&dyn Stop; 2] = [&deadline, stop];
     let on_progress = |progress: &fitup_planner::Progress| report(to_progress(progress));

@@ -66,6 +66,20 @@ fn the_process_refuses_files_that_are_no_text_or_not_there() {
 }
 
 #[test]
+fn parts_are_left_out_by_name_and_unknown_names_are_answered_with_all() {
+    let file = write("without.json", mutate::plain_shop().to_string().as_bytes());
+    let file = file.to_str().expect("a plain path");
+    let output = planfile(&[file, "--iterations", "100", "--without", "neighbours,bound", "--without", "program"]);
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    let output = planfile(&[file, "--iterations", "100", "--without", "luck"]);
+    assert_eq!(output.status.code(), Some(2));
+    let message = String::from_utf8_lossy(&output.stderr);
+    for idea in fitup_planner::Idea::ALL {
+        assert!(message.contains(idea.name()), "{message}");
+    }
+}
+
+#[test]
 fn the_process_plans_a_plain_shop_to_the_optimum() {
     let file = write("plain.json", mutate::plain_shop().to_string().as_bytes());
     let plan = file.with_extension("plan.json");

@@ -7,9 +7,10 @@ use std::process::ExitCode;
 use std::sync::Mutex;
 use std::time::{Duration, Instant};
 
+use clap::builder::{PossibleValuesParser, TypedValueParser};
 use clap::{Parser, ValueEnum};
 use fitup_planner::format::{self, FormatError, Instance};
-use fitup_planner::{Options, Outcome, Progress, Stop, plan};
+use fitup_planner::{Idea, Options, Outcome, Progress, Stop, plan};
 
 /// Plan the problem in a file and print `name price bound status seconds`
 #[derive(Parser)]
@@ -34,6 +35,9 @@ struct Args {
     /// Stop when the plan is at most this share dearer than need be
     #[arg(long, default_value_t = 0.0)]
     gap: f64,
+    /// Leave these parts of the planner out, to see what they are worth
+    #[arg(long, value_name = "PART", value_delimiter = ',', value_parser = idea())]
+    without: Vec<Idea>,
     /// Write the plan to this file, as JSON
     #[arg(long)]
     out: Option<PathBuf>,
@@ -56,6 +60,10 @@ enum Format {
     Patterson,
     /// Weighted tardiness on one machine
     WeightedTardiness,
+}
+
+fn idea() -> impl TypedValueParser<Value = Idea> {
+    PossibleValuesParser::new(Idea::ALL.map(Idea::name)).try_map(|name| Idea::named(&name).ok_or("no such part"))
 }
 
 /// Time that reading and writing a plan may take after the search was told to stop.
@@ -102,7 +110,8 @@ fn run(args: &Args, start: Instant) -> Result<(), String> {
         threads: args.threads.clamp(1, 64),
         iterations: args.iterations,
         gap: args.gap,
-        start: None,
+        switches: args.without.iter().copied().collect(),
+        ..Options::default()
     };
     let lines = Mutex::new(String::from("seconds,price,bound\n"));
     let on_progress = |progress: &Progress| {

@@ -34,6 +34,7 @@ use fitup_model::Cost;
 
 use crate::compile::{Compiled, Step};
 use crate::stop::Stop;
+use crate::switches::{Idea, Switches};
 use field::Field;
 use lattice::{Lattice, SCALE};
 pub use prices::Prices;
@@ -71,6 +72,8 @@ pub struct Bounder<'c> {
     trivial: Cost,
     works: bool,
     exhausted: bool,
+    /// Windows are cut by price.
+    narrows: bool,
 }
 
 /// One look at all cars.
@@ -84,10 +87,11 @@ struct Stopped;
 
 impl<'c> Bounder<'c> {
     /// Starts from the bound that every car has alone.
-    pub fn new(compiled: &'c Compiled<'c>) -> Bounder<'c> {
+    pub fn new(compiled: &'c Compiled<'c>, switches: Switches) -> Bounder<'c> {
         let minutes = compiled.clock.minutes;
         let bucket = (FIRST_BUCKET_MINUTES / minutes).max(1) as Step;
-        let works = lattice::is_exact(compiled) && !compiled.is_makespan() && !compiled.truncated;
+        let works =
+            switches.uses(Idea::Bound) && lattice::is_exact(compiled) && !compiled.is_makespan() && !compiled.truncated;
         let resources = if works { resources::resources(compiled, bucket) } else { Vec::new() };
         let forest = match works {
             true => Forest::new(compiled, &resources),
@@ -112,6 +116,7 @@ impl<'c> Bounder<'c> {
             trivial,
             works,
             exhausted: !works,
+            narrows: switches.uses(Idea::Windows),
             compiled,
         }
     }
@@ -186,6 +191,9 @@ impl<'c> Bounder<'c> {
     }
 
     fn wants_narrowing(&self) -> bool {
+        if !self.narrows {
+            return false;
+        }
         let slack = self.slack(self.best_here.unwrap_or(NO));
         self.target.is_some() && self.best_here.is_some() && slack < self.narrowed_at - self.narrowed_at / 5
     }

@@ -6,7 +6,7 @@ use crate::compile::Compiled;
 use crate::exact::{Answer, Exact};
 use crate::milp::{Limit, Program};
 use crate::testing;
-use crate::{Never, Options, Outcome, plan};
+use crate::{Never, Options, Outcome, Switches, plan};
 
 /// Returns the cost of a plan that is no worse than what some search finds.
 fn price(problem: &fitup_model::Problem) -> Option<Cost> {
@@ -23,7 +23,7 @@ fn bounds_rise_to_no_more_than_a_price_and_repeat() {
         let compiled = Compiled::new(&problem);
         let Some(price) = price(&problem) else { continue };
         let run = || {
-            let mut bounder = Bounder::new(&compiled);
+            let mut bounder = Bounder::new(&compiled, Switches::default());
             let first = bounder.bound();
             bounder.advance(Some(price), 60, &Never);
             (first, bounder.bound(), bounder.prices())
@@ -60,7 +60,7 @@ fn neither_program_nor_search_refutes_the_optimum() {
         let options = Options { iterations: Some(400), ..Options::default() };
         let Outcome::Optimal(best) = plan(&problem, &options, &Never, &|_| ()) else { continue };
         let compiled = Compiled::new(&problem);
-        let mut bounder = Bounder::new(&compiled);
+        let mut bounder = Bounder::new(&compiled, Switches::default());
         let target = best.cost + bounder.lattice().step;
         bounder.advance(Some(target), 60, &Never);
         assert!(bounder.bound() <= best.cost, "seed {seed}");

@@ -22,6 +22,7 @@ use crate::compile::Compiled;
 use crate::random::Random;
 use crate::schedule::{Saved, Schedule, Snapshot};
 use crate::stop::Stop;
+use crate::switches::{Idea, Switches};
 
 /// What a move takes out.
 #[derive(Debug, Clone, Default)]
@@ -119,6 +120,7 @@ pub struct Search<'c> {
     scale: f64,
     /// The first of the cars taken out is to be put back first.
     keep_first: bool,
+    switches: Switches,
 }
 
 /// Hot and cold end of annealing, as shares of the mean price of a car.
@@ -130,30 +132,30 @@ const COLD_END: f64 = 0.0015;
 
 impl<'c> Search<'c> {
     /// Returns a search that begins at `schedule`.
-    pub fn new(mut schedule: Schedule<'c>, random: Random) -> Search<'c> {
+    pub fn new(mut schedule: Schedule<'c>, random: Random, switches: Switches) -> Search<'c> {
         let compiled = schedule.compiled;
         schedule.random = random;
         let cost = schedule.cost();
         let operations = compiled.operations.len();
         let best = schedule.snapshot(cost);
         let outside = schedule.outside_price();
-        let entry = |name, pick: Pick, weight| {
-            let counts = MoveCounts { name, ..MoveCounts::default() };
-            Move { pick, weight, counts }
+        let entry = |idea: Idea, pick: Pick, weight| {
+            let counts = MoveCounts { name: idea.name(), ..MoveCounts::default() };
+            Move { pick, weight: if switches.uses(idea) { weight } else { 0.0 }, counts }
         };
         Search {
             compiled,
             schedule,
             best,
             moves: vec![
-                entry("neighbours", neighbours::pick, 1.0),
-                entry("blockers", blockers::pick, 0.4),
-                entry("suffix", suffix::pick, 0.3),
-                entry("visit", visit::pick, 0.2),
-                entry("window", window::pick, 0.2),
-                entry("person", person::pick, 0.2),
-                entry("reorder", reorder::pick, reorder_weight(compiled)),
-                entry("critical", critical::pick, critical_weight(compiled)),
+                entry(Idea::Neighbours, neighbours::pick, 1.0),
+                entry(Idea::Blockers, blockers::pick, 0.4),
+                entry(Idea::Suffix, suffix::pick, 0.3),
+                entry(Idea::Visit, visit::pick, 0.2),
+                entry(Idea::Window, window::pick, 0.2),
+                entry(Idea::Person, person::pick, 0.2),
+                entry(Idea::Reorder, reorder::pick, reorder_weight(compiled)),
+                entry(Idea::Critical, critical::pick, critical_weight(compiled)),
             ],
             cost,
             outside,
@@ -167,6 +169,7 @@ impl<'c> Search<'c> {
             few: false,
             moved: None,
             scale: scale(compiled),
+            switches,
         }
     }
 
@@ -188,7 +191,7 @@ impl<'c> Search<'c> {
     /// Searches for a round and returns the number of iterations done.
     pub fn run(&mut self, budget: &Budget) -> u64 {
         let movable = self.compiled.cars.iter().any(|car| !car.operations.is_empty() && car.impossible.is_none());
-        if !movable {
+        if !movable || self.moves.iter().all(|own| own.weight <= 0.0) {
             return 0;
         }
         for iteration in 0..budget.iterations {
@@ -273,19 +276,23 @@ impl<'c> Search<'c> {
     }
 
     fn accepts(&mut self, change: Cost) -> bool {
-        change <= 0 || (change as f64) < -self.temperature * self.schedule.random.unit().max(1e-300).ln()
+        change <= 0
+            || self.switches.uses(Idea::Annealing)
+                && (change as f64) < -self.temperature * self.schedule.random.unit().max(1e-300).ln()
     }
 
     fn choose(&mut self) -> usize {
         let total: f64 = self.moves.iter().map(|entry| entry.weight).sum();
         let mut left = self.schedule.random.unit() * total;
-        for (index, entry) in self.moves.iter().enumerate() {
+        let mut choice = 0;
+        for (index, entry) in self.moves.iter().enumerate().filter(|(_, entry)| entry.weight > 0.0) {
+            choice = index;
             left -= entry.weight;
             if left < 0.0 {
-                return index;
+                break;
             }
         }
-        0
+        choice
     }
 }
 
@@ -324,7 +331,7 @@ mod tests {
             let compiled = Compiled::new(&problem);
             let mut schedule = Schedule::new(&compiled, Random::new(seed, 0));
             construct::construct(&mut schedule, construct::RULES[0]);
-            let mut search = Search::new(schedule, Random::new(seed, 1));
+            let mut search = Search::new(schedule, Random::new(seed, 1), Switches::default());
             let budget = Budget { stop: &Never, iterations: 200, by_iterations: Some((0.0, 1.0)), until: 1.0 };
             search.run(&budget);
             for (position, own) in search.counts().enumerate() {

@@ -3,6 +3,7 @@
 use super::Search;
 use crate::compile::NEVER;
 use crate::schedule::Taste;
+use crate::switches::Idea;
 
 impl Search<'_> {
     /// Places everything that was taken out; `false` if some of it finds no place.
@@ -23,7 +24,7 @@ impl Search<'_> {
             self.sort_cars();
             self.order_by_car((64.0 * noise * self.scale) as i32);
         }
-        if self.schedule.random.chance(0.05) && !self.order.is_empty() {
+        if self.schedule.random.chance(0.05) && !self.order.is_empty() && self.switches.uses(Idea::Delay) {
             let index = self.order[self.schedule.random.below(self.order.len())];
             let by = (10f64.powf(2.5 * self.schedule.random.unit()) * self.scale) as i32;
             self.schedule.taste.delayed = Some((index, self.schedule.start[index as usize] + by));
@@ -49,7 +50,21 @@ impl Search<'_> {
         if random.chance(0.05) {
             taste.patience = (10f64.powf(0.5 + 2.0 * random.unit()) * self.scale) as i32;
         }
-        self.schedule.taste = taste;
+        self.schedule.taste = self.in_use(taste);
+    }
+
+    /// Returns the part of a taste that is not switched off.
+    fn in_use(&self, mut taste: Taste) -> Taste {
+        if !self.switches.uses(Idea::Blinks) {
+            taste.blink = 0.0;
+        }
+        if !self.switches.uses(Idea::Noise) {
+            (taste.noise, taste.bias) = (0, 0);
+        }
+        if !self.switches.uses(Idea::Patience) {
+            taste.patience = NEVER;
+        }
+        taste
     }
 
     /// Sorts the cars that were taken out by one of several rules.
