@@ -250,6 +250,8 @@ pub struct Compiled<'p> {
     /// Whether choices were cut off at [`modes::MOST`] modes of an operation or at the longest horizon: then a proof over
     /// this problem is none over the original one.
     pub truncated: bool,
+    /// Operations that nobody can do who was there before, each with the one that asks for the same person.
+    partnerless: Vec<(u32, u32)>,
     modes: Vec<Mode>,
     people: Vec<u16>,
     needs: Vec<(u16, u16)>,
@@ -278,6 +280,7 @@ impl<'p> Compiled<'p> {
             busy_people: Vec::new(),
             has_changeovers: problem.changeovers.iter().any(|changeover| changeover.span > fitup_model::Span::ZERO),
             truncated: cut,
+            partnerless: Vec::new(),
             modes: Vec::new(),
             people: Vec::new(),
             needs: Vec::new(),

@@ -37,7 +37,7 @@ impl Compiled<'_> {
         for index in 0..self.operations.len() {
             drafts.push(self.drafts(index, &mut known));
         }
-        self.keep_same_person(&mut drafts);
+        self.partnerless = self.keep_same_person(&mut drafts);
         for (index, drafts) in drafts.into_iter().enumerate() {
             let start = self.modes.len();
             for draft in drafts {
@@ -176,8 +176,9 @@ impl Compiled<'_> {
         }))
     }
 
-    /// Drops modes without a partner where the same person is a rule, until no more fall.
-    fn keep_same_person(&self, drafts: &mut [Vec<Draft>]) {
+    /// Drops modes without a partner where the same person is a rule, until no more fall. Returns the operations that
+    /// have lost all of theirs, each with the one that asks for the same person.
+    fn keep_same_person(&self, drafts: &mut [Vec<Draft>]) -> Vec<(u32, u32)> {
         let problem = self.problem;
         let rules: Vec<(usize, usize)> = problem
             .operations
@@ -186,7 +187,10 @@ impl Compiled<'_> {
             .filter_map(|(id, operation)| Some((id, operation.same_person?)))
             .filter(|(_, wish)| wish.rule == SamePersonRule::Required)
             .map(|(id, wish)| (wish.operation.index(), id.index()))
+            // What nobody can do anyhow is not for want of the same person.
+            .filter(|&(first, second)| !drafts[first].is_empty() && !drafts[second].is_empty())
             .collect();
+        let mut partnerless = Vec::new();
         let share = |a: &Draft, b: &Draft| a.people.iter().any(|person| b.people.contains(person));
         loop {
             let mut dropped = false;
@@ -199,11 +203,14 @@ impl Compiled<'_> {
                     let before = drafts[own].len();
                     drafts[own].retain(|draft| partners.iter().any(|partner| share(draft, partner)));
                     dropped |= drafts[own].len() < before;
+                    if before > 0 && drafts[own].is_empty() {
+                        partnerless.push((own as u32, second as u32));
+                    }
                     drafts[other] = partners;
                 }
             }
             if !dropped {
-                return;
+                return partnerless;
             }
         }
     }

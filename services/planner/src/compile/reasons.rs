@@ -83,6 +83,9 @@ impl Compiled<'_> {
                 return Some(LeftOutReason::EquipmentShort { operation, equipment: *pool });
             }
         }
+        if let Some(&(_, wisher)) = self.partnerless.iter().find(|(own, _)| *own as usize == index) {
+            return Some(LeftOutReason::NoSamePerson { operation: OperationId::from_index(wisher as usize) });
+        }
         if self.modes_of(index).is_empty() {
             return Some(self.no_mode(operation));
         }
@@ -136,10 +139,9 @@ impl Compiled<'_> {
                 })
             })
         });
-        match (fits, data.same_person, data.crew.first()) {
-            (false, _, _) => LeftOutReason::NoWindow { operation },
-            (true, Some(_), _) => LeftOutReason::NoSamePerson { operation },
-            (true, None, Some(&skill)) if data.crew.len() > 1 => LeftOutReason::NoCrew { operation, skill },
+        match (fits, data.crew.first()) {
+            (false, _) => LeftOutReason::NoWindow { operation },
+            (true, Some(&skill)) if data.crew.len() > 1 => LeftOutReason::NoCrew { operation, skill },
             _ => LeftOutReason::BeyondHorizon { operation },
         }
     }
