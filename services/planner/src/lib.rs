@@ -5,11 +5,12 @@
 //! Read in this order: [`outcome`] and [`stop`] (what goes in and out), [`compile`] (the problem in dense arrays),
 //! `timeline` and `schedule` (who is where when), `construct` (first plans), `improve` (better ones), [`bound`]
 //! (what no plan can cost less than), [`exact`] and [`milp`] (search of what the bound leaves), `prove` (these in turns)
-//! and `anytime` (the loop that shares the time among them).
+//! and `anytime` (the loop that shares the time among them). [`conflict`] asks all of it why a car finds no room.
 
 mod anytime;
 pub mod bound;
 pub mod compile;
+pub mod conflict;
 pub mod construct;
 pub mod exact;
 pub mod format;

@@ -80,6 +80,19 @@ fn parts_are_left_out_by_name_and_unknown_names_are_answered_with_all() {
 }
 
 #[test]
+fn what_is_left_out_is_explained_on_request() {
+    let mut shop = mutate::plain_shop();
+    shop["cars"][0]["ops"][0]["crew"] = serde_json::json!(["glass"]);
+    let file = write("explain.json", shop.to_string().as_bytes());
+    let output = planfile(&[file.to_str().expect("a plain path"), "--iterations", "100", "--explain"]);
+    let lines = String::from_utf8_lossy(&output.stdout);
+    let lines: Vec<&str> = lines.lines().collect();
+    assert!(lines[0].contains(" incomplete "), "{lines:?}");
+    assert_eq!(lines.len(), 2, "{lines:?}");
+    assert!(lines[1].ends_with(": these cannot be kept together: nobody has the skill \"glass\""), "{lines:?}");
+}
+
+#[test]
 fn the_process_plans_a_plain_shop_to_the_optimum() {
     let file = write("plain.json", mutate::plain_shop().to_string().as_bytes());
     let plan = file.with_extension("plan.json");
