@@ -1,73 +1,38 @@
-//! The one loop: builds first plans, then shares the budget among search and proof in rounds, until the plan is proven
+//! The one loop: builds first plans, then shares threads and budget between search and proof, until the plan is proven
 //! good enough or somebody says stop.
 //!
-//! Threads work apart for a round and exchange what they found at its end, in the order of their numbers. With an
-//! iteration limit a round is a number of iterations and so depends on nothing but the problem, the seed, the number of
-//! threads and the limit; otherwise it is a share of the time.
-//!
-//! Proof joins in through [`Prover`]: one that is registered in [`provers`] gets a thread of its own in its rounds.
+//! Of several threads one is the proof's for as long as that has something to say, and each of the others is a search;
+//! a single thread takes turns. With an iteration limit all go in step: a round is a number of iterations, what comes of
+//! it is looked at in the order of the threads, and so the plan depends on nothing but the problem, the seed, the number
+//! of threads and the limit. Otherwise nobody waits for another, and a round is a share of the time.
+
+use std::collections::VecDeque;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc;
+use std::thread::Scope;
 
 use fitup_model::{Cost, Plan, check, cost};
 
 use crate::Options;
 use crate::compile::Compiled;
 use crate::construct;
-use crate::improve::{Budget, Search};
+use crate::improve::{Budget, Pace, Search};
 use crate::left_out::left_out;
 use crate::outcome::{Outcome, Phase, Progress, Solved, gap};
-use crate::prove::Proof;
+use crate::prove::{Found, Proof, Turn};
 use crate::random::Random;
+use crate::rounds::{Rounds, end_of_turn};
 use crate::schedule::{Schedule, Snapshot};
 use crate::stop::Stop;
-use crate::switches::{Idea, Switches};
+use crate::switches::Idea;
 
-/// Rounds into which a time budget is cut.
-const ROUNDS: u32 = 48;
+/// Iterations of one search for which the proof looks once at all cars, and for which exact search meets one conflict,
+/// where they go in step: about as long as these take.
+const ITERATIONS_A_LOOK: u64 = 200;
+const ITERATIONS_A_CONFLICT: u64 = 20;
 
-/// Every so many rounds the threads go on from the best plan of all.
-const EXCHANGE: u32 = 4;
-
-/// Iterations of the first cycle of annealing where no budget is known; each one is twice as long as the one before.
-const FIRST_CYCLE: u64 = 1 << 16;
-
-/// Work that proves rather than searches.
-///
-/// It may depend on the compiled problem, on what it is told about the best plan, and on its own state, never on the
-/// clock, if the limit is on iterations.
-pub trait Prover: Send {
-    /// What progress is reported as.
-    fn phase(&self) -> Phase;
-
-    /// Works for a while beside the search threads of a round.
-    fn round(&mut self, view: &View) -> Found;
-}
-
-/// What a prover is told at the beginning of a round.
-pub struct View<'v> {
-    /// The best plan so far.
-    pub best: &'v Snapshot,
-    /// When to stop.
-    pub stop: &'v dyn Stop,
-    /// Where time is known: the share of it that is used at the end of the round. Otherwise a round is a fixed amount of
-    /// work.
-    pub until: Option<f64>,
-}
-
-/// What came of a round of a prover.
-#[derive(Debug, Default)]
-pub struct Found {
-    /// A lower bound for every plan.
-    pub bound: Option<Cost>,
-    /// A better plan.
-    pub plan: Option<Snapshot>,
-    /// It has nothing more to say.
-    pub finished: bool,
-}
-
-/// Returns the provers to run beside the search.
-fn provers<'c>(compiled: &'c Compiled<'c>, switches: Switches) -> Vec<Box<dyn Prover + 'c>> {
-    vec![Box::new(Proof::new(compiled, switches))]
-}
+/// From this share of the last cycle of annealing on, searches that lag behind go on from the best plan.
+const LATE: f64 = 0.7;
 
 /// Plans `compiled`; see [`crate::plan`].
 pub fn run<'c>(
@@ -76,67 +41,265 @@ pub fn run<'c>(
     stop: &dyn Stop,
     on_progress: &(dyn Fn(&Progress) + Sync),
 ) -> Outcome {
-    let mut bound = compiled.trivial_bound();
+    let bound = compiled.trivial_bound();
     let facts = Schedule::new(compiled, Random::new(options.seed, 0));
     let facts_alone = check(compiled.problem, &facts.to_plan());
     if !facts_alone.is_empty() {
         return Outcome::Infeasible(facts_alone);
     }
-    let Some(first) = first_plans(&facts, options, stop) else { return Outcome::Unknown { bound } };
-    let mut best = first[0].clone();
-    let report = |phase, price, bound| on_progress(&Progress { phase, price: Some(price), bound });
-    report(Phase::Construct, best.cost, bound);
-
-    let threads = options.threads.max(1);
-    let mut searches: Vec<Search> = (0..threads)
-        .map(|thread| {
-            let mut schedule = facts.clone();
-            schedule.load(&best);
-            Search::new(schedule, Random::new(options.seed, thread as u64 + 1), options.switches)
-        })
-        .collect();
-    let mut provers = provers(compiled, options.switches);
-    let mut rounds = Rounds::new(options.iterations, threads as u64);
-    let mut iterations = 0;
-    while gap(best.cost, bound) > options.gap && !stop.should_stop() {
-        let Some(budget) = rounds.next(stop) else { break };
-        let view = View { best: &best, stop, until: budget.by_iterations.is_none().then_some(budget.until) };
-        let (done, found) = round(&mut searches, &mut provers, &budget, &view);
-        iterations += done;
-        let before = (best.cost, bound);
-        for search in &searches {
-            if search.best.cost < best.cost {
-                best.clone_from(&search.best);
-            }
-        }
-        let mut phase = Phase::Improve;
-        for (own, found) in found {
-            if found.bound.is_some_and(|own| own > bound) {
-                (bound, phase) = (found.bound.unwrap_or(bound).min(best.cost), own);
-            }
-            if let Some(plan) = found.plan.filter(|plan| plan.cost < best.cost) {
-                (best, phase) = (plan, own);
-            }
-        }
-        if (best.cost, bound) != before {
-            report(phase, best.cost, bound);
-        }
-        if rounds.exchanges() && options.switches.uses(Idea::Exchange) {
-            for search in &mut searches {
-                if search.best.cost > best.cost || rounds.begins_cycle() {
-                    search.adopt(&best);
-                }
-            }
-        }
-        if done == 0 && provers.is_empty() {
-            break;
+    let Some(first) = first_plan(&facts, options, stop) else { return Outcome::Unknown { bound } };
+    let halt = Halt { outer: stop, done: AtomicBool::new(false) };
+    let mut lead = Lead { facts: &facts, options, on_progress, halt: &halt, best: first.clone(), bound, iterations: 0 };
+    lead.report(Phase::Construct);
+    let rounds = Rounds::new(options.iterations, stop);
+    if !lead.is_done() {
+        match rounds.by_time() {
+            true => lead.by_the_clock(rounds),
+            false => lead.in_step(rounds),
         }
     }
-    let end = finish(&facts, &first[0], &best, bound, iterations);
+    let end = finish(&facts, &first, &lead.best, lead.bound, lead.iterations);
     match options.start.filter(|_| options.switches.uses(Idea::WarmStart)) {
         Some(start) => no_worse_than(start, end, &facts),
         None => end,
     }
+}
+
+/// Stops when asked to, or when nothing is left to do.
+struct Halt<'s> {
+    outer: &'s dyn Stop,
+    done: AtomicBool,
+}
+
+impl Stop for Halt<'_> {
+    fn should_stop(&self) -> bool {
+        self.done.load(Ordering::Relaxed) || self.outer.should_stop()
+    }
+    fn used(&self) -> f64 {
+        self.outer.used()
+    }
+    fn seconds_left(&self) -> Option<f64> {
+        self.outer.seconds_left()
+    }
+}
+
+/// What a thread works at.
+enum Worker<'c> {
+    Search(Box<Search<'c>>),
+    Proof(Box<Proof<'c>>),
+}
+
+/// A turn of a worker.
+enum Task<'s> {
+    Search(Budget<'s>),
+    Proof { target: Cost, turn: Turn },
+}
+
+/// What came of a turn.
+enum Done {
+    Iterations(u64),
+    Found(Phase, Found),
+}
+
+impl Worker<'_> {
+    fn work(&mut self, task: Task, stop: &dyn Stop) -> Done {
+        match (self, task) {
+            (Worker::Search(search), Task::Search(budget)) => Done::Iterations(search.run(&budget)),
+            (Worker::Proof(proof), Task::Proof { target, turn }) => {
+                let found = proof.work(target, turn, stop);
+                Done::Found(proof.phase(), found)
+            }
+            _ => Done::Iterations(0),
+        }
+    }
+}
+
+/// What is known so far, and to whom it is told.
+struct Lead<'l, 'c> {
+    facts: &'l Schedule<'c>,
+    options: &'l Options<'l>,
+    on_progress: &'l (dyn Fn(&Progress) + Sync),
+    halt: &'l Halt<'l>,
+    best: Snapshot,
+    bound: Cost,
+    iterations: u64,
+}
+
+impl<'c> Lead<'_, 'c> {
+    fn report(&self, phase: Phase) {
+        (self.on_progress)(&Progress { phase, price: Some(self.best.cost), bound: self.bound });
+    }
+
+    fn is_done(&self) -> bool {
+        gap(self.best.cost, self.bound) <= self.options.gap || self.halt.should_stop()
+    }
+
+    fn threads(&self) -> usize {
+        self.options.threads.max(1)
+    }
+
+    /// Returns the search with this number, at the best plan.
+    fn search(&self, number: usize) -> Worker<'c> {
+        let mut schedule = self.facts.clone();
+        schedule.load(&self.best);
+        let random = Random::new(self.options.seed, number as u64 + 1);
+        Worker::Search(Box::new(Search::new(schedule, random, self.options.switches)))
+    }
+
+    /// Returns the workers to begin with, the proof first.
+    fn team(&self) -> VecDeque<Worker<'c>> {
+        let proof = Worker::Proof(Box::new(Proof::new(self.facts.compiled, self.options.switches)));
+        let searches = (0..(self.threads() - 1).max(1)).map(|number| self.search(number));
+        std::iter::once(proof).chain(searches).collect()
+    }
+
+    /// Takes what came of a turn. Returns what goes on: the worker, or a search in the place of a proof that has nothing
+    /// more to say, if there is a thread for it.
+    fn take(&mut self, worker: Worker<'c>, done: Done) -> Option<Worker<'c>> {
+        let before = (self.best.cost, self.bound);
+        let (phase, next) = match (worker, done) {
+            (Worker::Search(search), Done::Iterations(iterations)) => {
+                self.iterations += iterations;
+                if search.best.cost < self.best.cost {
+                    self.best.clone_from(&search.best);
+                }
+                (Phase::Improve, Some(Worker::Search(search)))
+            }
+            (worker, Done::Found(phase, found)) => {
+                if let Some(plan) = found.plan.filter(|plan| plan.cost < self.best.cost) {
+                    self.best = plan;
+                }
+                self.bound = self.bound.max(found.bound).min(self.best.cost);
+                let last = self.threads() - 1;
+                let next = if found.finished { (last > 0).then(|| self.search(last)) } else { Some(worker) };
+                (phase, next)
+            }
+            (worker, Done::Iterations(_)) => (Phase::Improve, Some(worker)),
+        };
+        if (self.best.cost, self.bound) != before {
+            self.report(phase);
+        }
+        next
+    }
+
+    /// Runs without waiting for one another, each round a share of the time.
+    fn by_the_clock(&mut self, mut rounds: Rounds) {
+        let (threads, halt) = (self.threads(), self.halt);
+        let mut waiting = self.team();
+        let mut running = 0;
+        std::thread::scope(|scope| {
+            let (sender, receiver) = mpsc::channel();
+            loop {
+                while running < threads && !self.is_done() {
+                    let Some(mut worker) = waiting.pop_front() else { break };
+                    let task = match &mut worker {
+                        Worker::Proof(_) => {
+                            Task::Proof { target: self.best.cost, turn: Turn::Until(end_of_turn(halt)) }
+                        }
+                        Worker::Search(search) => {
+                            let Some(budget) = rounds.next(halt, 1) else { break };
+                            self.share_with(search, halt.used());
+                            Task::Search(budget)
+                        }
+                    };
+                    running += 1;
+                    start(scope, worker, task, halt, sender.clone());
+                }
+                if running == 0 {
+                    break;
+                }
+                let Ok((worker, done)) = receiver.recv() else { break };
+                running -= 1;
+                let idle = matches!(done, Done::Iterations(0));
+                waiting.extend(self.take(worker, done));
+                if self.is_done() {
+                    halt.done.store(true, Ordering::Relaxed);
+                } else if idle {
+                    // There is nothing to search; what is left is for the proof.
+                    waiting.retain(|worker| matches!(worker, Worker::Proof(_)));
+                }
+            }
+        });
+    }
+
+    /// Runs in step: rounds of iterations, each begun when all are back.
+    fn in_step(&mut self, mut rounds: Rounds) {
+        let (threads, halt) = (self.threads(), self.halt);
+        let mut team = self.team();
+        while !self.is_done() && !team.is_empty() {
+            let searches = team.iter().filter(|worker| matches!(worker, Worker::Search(_))).count().max(1);
+            let Some(budget) = rounds.next(halt, searches as u64) else { break };
+            let target = self.best.cost;
+            let task = |worker: &Worker| match worker {
+                Worker::Search(_) => Task::Search(Budget { ..budget }),
+                Worker::Proof(_) => {
+                    let looks = (budget.iterations / ITERATIONS_A_LOOK).clamp(1, 1 << 20) as u32;
+                    let conflicts = (budget.iterations / ITERATIONS_A_CONFLICT).max(1);
+                    Task::Proof { target, turn: Turn::Work { looks, conflicts } }
+                }
+            };
+            let mut back = Vec::new();
+            if threads == 1 {
+                for mut worker in team.drain(..) {
+                    let task = task(&worker);
+                    let done = worker.work(task, halt);
+                    back.push((worker, done));
+                }
+            } else {
+                std::thread::scope(|scope| {
+                    let running: Vec<_> = team
+                        .drain(..)
+                        .map(|mut worker| {
+                            let task = task(&worker);
+                            scope.spawn(move || {
+                                let done = worker.work(task, halt);
+                                (worker, done)
+                            })
+                        })
+                        .collect();
+                    back.extend(running.into_iter().map(|thread| thread.join().expect("a worker does not panic")));
+                });
+            }
+            let idle = back.iter().all(|(_, done)| matches!(done, Done::Iterations(0)));
+            for (worker, done) in back {
+                team.extend(self.take(worker, done));
+            }
+            if idle {
+                break;
+            }
+            let Pace::Iterations { to, .. } = budget.pace else { continue };
+            for worker in &mut team {
+                if let Worker::Search(search) = worker {
+                    self.share_with(search, to);
+                }
+            }
+        }
+    }
+
+    /// Has a search go on from the best plan of all, where it is time for that and its own is dearer.
+    fn share_with(&self, search: &mut Search<'c>, used: f64) {
+        if search.best.cost > self.best.cost
+            && self.options.switches.uses(Idea::Exchange)
+            && search.wants_plan(used, LATE)
+        {
+            search.adopt(&self.best);
+        }
+    }
+}
+
+/// Has a worker do a task in a thread of its own, and send back what came of it.
+fn start<'scope, 'c: 'scope>(
+    scope: &'scope Scope<'scope, '_>,
+    mut worker: Worker<'c>,
+    task: Task<'scope>,
+    halt: &'scope Halt<'scope>,
+    sender: mpsc::Sender<(Worker<'c>, Done)>,
+) {
+    scope.spawn(move || {
+        let done = worker.work(task, halt);
+        // Nobody listens any more if the loop has ended, which it does when all are back.
+        let _ = sender.send((worker, done));
+    });
 }
 
 /// Returns `end`, or the start if that is a better plan: its repair may fail to put every car back where it was.
@@ -156,35 +319,8 @@ fn no_worse_than(start: &Plan, end: Outcome, facts: &Schedule) -> Outcome {
     if solved.bound == cost { Outcome::Optimal(solved) } else { Outcome::Feasible(solved) }
 }
 
-/// Runs every search and every prover for a round, each in a thread of its own.
-fn round<'c>(
-    searches: &mut [Search<'c>],
-    provers: &mut Vec<Box<dyn Prover + 'c>>,
-    budget: &Budget,
-    view: &View<'_>,
-) -> (u64, Vec<(Phase, Found)>) {
-    if searches.len() == 1 && provers.is_empty() {
-        return (searches[0].run(budget), Vec::new());
-    }
-    let mut found = Vec::new();
-    let mut done = 0;
-    std::thread::scope(|scope| {
-        let proving: Vec<_> =
-            provers.iter_mut().map(|prover| scope.spawn(|| (prover.phase(), prover.round(view)))).collect();
-        let searching: Vec<_> = searches.iter_mut().map(|search| scope.spawn(|| search.run(budget))).collect();
-        done = searching.into_iter().map(|thread| thread.join().expect("a search does not panic")).sum();
-        found.extend(proving.into_iter().map(|thread| thread.join().expect("a prover does not panic")));
-    });
-    let mut position = 0;
-    provers.retain(|_| {
-        position += 1;
-        !found[position - 1].1.finished
-    });
-    (done, found)
-}
-
-/// Returns the plans of the dispatch rules and the repaired start, best first; `None` if stopped before there is one.
-fn first_plans(facts: &Schedule, options: &Options, stop: &dyn Stop) -> Option<Vec<Snapshot>> {
+/// Returns the best of the dispatch rules' plans and the repaired start; `None` if stopped before there is one.
+fn first_plan(facts: &Schedule, options: &Options, stop: &dyn Stop) -> Option<Snapshot> {
     let mut plans = Vec::new();
     let mut keep = |mut schedule: Schedule| {
         let cost = schedule.cost();
@@ -207,9 +343,8 @@ fn first_plans(facts: &Schedule, options: &Options, stop: &dyn Stop) -> Option<V
             break;
         }
     }
-    // The sort is stable: of equal plans the repaired start stays first.
-    plans.sort_by_key(|plan| plan.cost);
-    Some(plans)
+    // Of equal plans the repaired start comes first.
+    plans.into_iter().min_by_key(|plan| plan.cost)
 }
 
 /// Checks the best plan and returns it; the first one in its place if the check finds a fault of the planner.
@@ -230,59 +365,4 @@ fn finish(facts: &Schedule, first: &Snapshot, best: &Snapshot, bound: Cost, iter
         }
     }
     Outcome::Unknown { bound }
-}
-
-/// Cuts the budget into rounds.
-struct Rounds {
-    limit: Option<u64>,
-    threads: u64,
-    number: u32,
-    done: u64,
-    /// Iterations of the current cycle, where neither time nor a limit is known, and of it those done.
-    cycle: (u64, u64),
-}
-
-impl Rounds {
-    fn new(limit: Option<u64>, threads: u64) -> Rounds {
-        Rounds { limit, threads, number: 0, done: 0, cycle: (FIRST_CYCLE, 0) }
-    }
-
-    /// Returns the budget of the next round; `None` when the limit is reached.
-    fn next<'s>(&mut self, stop: &'s dyn Stop) -> Option<Budget<'s>> {
-        self.number += 1;
-        if let Some(limit) = self.limit {
-            if self.done >= limit {
-                return None;
-            }
-            let all = limit.div_ceil(u64::from(ROUNDS)).min(limit - self.done);
-            let iterations = all.div_ceil(self.threads);
-            let from = self.done as f64 / limit as f64;
-            self.done += iterations * self.threads;
-            let to = self.done as f64 / limit as f64;
-            return Some(Budget { stop, iterations, by_iterations: Some((from, to.min(1.0))), until: 1.0 });
-        }
-        let used = stop.used();
-        if used > 0.0 {
-            let until = used + 1.0 / f64::from(ROUNDS);
-            return Some(Budget { stop, iterations: u64::MAX, by_iterations: None, until });
-        }
-        if self.cycle.1 >= self.cycle.0 {
-            self.cycle = (self.cycle.0 * 2, 0);
-        }
-        let iterations = self.cycle.0 / u64::from(ROUNDS);
-        let share = |done: u64| done as f64 / self.cycle.0 as f64;
-        let by_iterations = Some((share(self.cycle.1), share(self.cycle.1 + iterations).min(1.0)));
-        self.cycle.1 += iterations;
-        Some(Budget { stop, iterations, by_iterations, until: 1.0 })
-    }
-
-    /// Tells whether the threads go on from the best plan of all now.
-    fn exchanges(&self) -> bool {
-        self.number.is_multiple_of(EXCHANGE) || self.begins_cycle()
-    }
-
-    /// Tells whether a new cycle of annealing begins.
-    fn begins_cycle(&self) -> bool {
-        self.limit.is_none() && self.cycle.1 >= self.cycle.0
-    }
 }

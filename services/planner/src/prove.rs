@@ -2,7 +2,6 @@
 
 use fitup_model::Cost;
 
-use crate::anytime::{Found, Prover, View};
 use crate::bound::Bounder;
 use crate::bound::remaining::{Remaining, Way};
 use crate::compile::Compiled;
@@ -30,9 +29,6 @@ const MOST_PROGRAMS: u32 = 2;
 const MOST_SECONDS: f64 = 20.0;
 const MOST_NODES: i32 = 100;
 
-/// Where no time is known: looks and conflicts of one round.
-const WORK_A_ROUND: (u32, u64) = (40, 400);
-
 /// Conflicts of the first turns from above and from below.
 const FIRST_TURN: u64 = 200;
 
@@ -41,6 +37,31 @@ const REFUTATION: [u64; 2] = [1, 200];
 
 /// Exact search is given up after so many answers that turned out to be no better plans.
 const MOST_MISSES: u32 = 100;
+
+/// How long a turn is.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) enum Turn {
+    /// Until this share of the time is used.
+    Until(f64),
+    /// A fixed amount of work.
+    Work {
+        /// Looks at all cars.
+        looks: u32,
+        /// Conflicts of exact search.
+        conflicts: u64,
+    },
+}
+
+/// What came of a turn.
+#[derive(Debug)]
+pub(crate) struct Found {
+    /// No plan costs less.
+    pub bound: Cost,
+    /// A better plan.
+    pub plan: Option<Snapshot>,
+    /// It has nothing more to say.
+    pub finished: bool,
+}
 
 /// Raises the bound and searches exactly, in turns.
 pub(crate) struct Proof<'c> {
@@ -88,7 +109,7 @@ impl<'c> Proof<'c> {
     }
 
     /// Does a small piece of work.
-    fn work(&mut self, target: Cost, exactly: bool, (looks, conflicts): (u32, u64), stop: &dyn Stop) {
+    fn advance(&mut self, target: Cost, exactly: bool, (looks, conflicts): (u32, u64), stop: &dyn Stop) {
         let target = self.best.as_ref().map_or(target, |best| best.cost.min(target));
         if exactly && self.exact.is_some() && self.compiled.is_makespan() {
             self.search_makespan(target, conflicts, stop);
@@ -275,37 +296,36 @@ impl<'c> Proof<'c> {
             self.bounder.is_exhausted() && idle
         }
     }
-}
 
-impl Prover for Proof<'_> {
-    fn phase(&self) -> Phase {
+    /// Returns what it is doing.
+    pub fn phase(&self) -> Phase {
         if self.exact.is_some() { Phase::Exact } else { Phase::Bound }
     }
 
-    fn round(&mut self, view: &View) -> Found {
+    /// Works for a turn; `target` is the price of the best plan.
+    pub fn work(&mut self, target: Cost, turn: Turn, stop: &dyn Stop) -> Found {
         self.rounds += 1;
-        let target = view.best.cost;
         self.best = None;
-        self.begin(target, view.until.is_some(), view.stop);
-        // Three rounds in four are for the exact search, once there is one.
+        self.begin(target, matches!(turn, Turn::Until(_)), stop);
+        // Three turns in four are for the exact search, once there is one.
         let exactly = !self.rounds.is_multiple_of(4) || self.bounder.is_exhausted();
-        match view.until {
-            None => self.work(target, exactly, WORK_A_ROUND, view.stop),
-            Some(until) => {
-                while view.stop.used() < until && !view.stop.should_stop() && !self.is_finished(target) {
-                    self.work(target, exactly, (1, 20), view.stop);
+        match turn {
+            Turn::Work { looks, conflicts } => self.advance(target, exactly, (looks, conflicts), stop),
+            Turn::Until(until) => {
+                while stop.used() < until && !stop.should_stop() && !self.is_finished(target) {
+                    self.advance(target, exactly, (1, 20), stop);
                     self.look_at_program();
                     if self.bounder.is_exhausted() && self.exact.is_none() {
                         std::thread::sleep(std::time::Duration::from_millis(1));
                     }
                     if self.exact.is_none() && self.looks == LOOKS_FIRST {
-                        self.begin(target, true, view.stop);
+                        self.begin(target, true, stop);
                     }
                 }
             }
         }
         let plan = self.best.take();
         let target = plan.as_ref().map_or(target, |plan| plan.cost.min(target));
-        Found { bound: Some(self.bound.min(target)), plan, finished: self.is_finished(target) }
+        Found { bound: self.bound.min(target), plan, finished: self.is_finished(target) }
     }
 }

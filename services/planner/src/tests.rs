@@ -8,7 +8,7 @@ use proptest::prelude::*;
 
 use crate::compile::Compiled;
 use crate::construct;
-use crate::improve::{Budget, Search};
+use crate::improve::{Budget, Pace, Search};
 use crate::random::Random;
 use crate::schedule::Schedule;
 use crate::testing::problem;
@@ -81,7 +81,7 @@ fn searched_plans_are_good() {
         }
         construct::construct(&mut schedule, construct::RULES[seed as usize % construct::RULES.len()]);
         let mut search = Search::new(schedule.clone(), Random::new(seed, 1), Switches::default());
-        search.run(&Budget { stop: &Never, iterations: 400, by_iterations: Some((0.0, 1.0)), until: 1.0 });
+        search.run(&Budget { stop: &Never, iterations: 400, pace: Pace::Iterations { from: 0.0, to: 1.0 } });
         schedule.load(&search.best);
         let plan = schedule.to_plan();
         assert_eq!(check(&problem, &plan), [], "seed {seed}");
@@ -194,7 +194,7 @@ fn what_is_left_out_does_nothing() {
         let compiled = Compiled::new(&problem);
         let mut schedule = Schedule::new(&compiled, Random::new(seed, 0));
         construct::construct(&mut schedule, construct::RULES[0]);
-        let budget = Budget { stop: &Never, iterations: 200, by_iterations: Some((0.0, 1.0)), until: 1.0 };
+        let budget = Budget { stop: &Never, iterations: 200, pace: Pace::Iterations { from: 0.0, to: 1.0 } };
         for idea in [Idea::Neighbours, Idea::Person] {
             let mut search = Search::new(schedule.clone(), Random::new(seed, 1), Switches::default().without(idea));
             search.run(&budget);

@@ -84,16 +84,31 @@ pub struct MoveCounts {
     pub best: u64,
 }
 
-/// Where the search takes its wish to stop and its temperature from.
+/// How much a search may do in a round, and how far it cools down.
 pub struct Budget<'s> {
-    /// Asks whether to stop and how much is used.
+    /// Asks whether to stop.
     pub stop: &'s dyn Stop,
-    /// Iterations of this round.
+    /// Iterations of this round at most.
     pub iterations: u64,
-    /// The share used at the beginning and at the end of the round, where it goes by iterations.
-    pub by_iterations: Option<(f64, f64)>,
-    /// Where it goes by time: the round ends when this share is used.
-    pub until: f64,
+    /// What the temperature goes by.
+    pub pace: Pace,
+}
+
+/// What the temperature goes by.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Pace {
+    /// By iterations: the share of all of them that is done at the beginning and at the end of the round.
+    Iterations {
+        /// At the beginning.
+        from: f64,
+        /// At the end.
+        to: f64,
+    },
+    /// By time: the round ends when this share of it is used.
+    Time {
+        /// The share.
+        until: f64,
+    },
 }
 
 /// One thread's search.
@@ -110,6 +125,8 @@ pub struct Search<'c> {
     order: Vec<u32>,
     key: Vec<i32>,
     temperature: f64,
+    /// Which cycle of annealing it is.
+    cycle: u32,
     /// Operations marked while a part is picked.
     marked: Vec<bool>,
     /// Only a few of the operations taken out change their places in the order.
@@ -129,6 +146,8 @@ const COLD: f64 = 0.001;
 /// The same for a makespan, as shares of it.
 const HOT_END: f64 = 0.05;
 const COLD_END: f64 = 0.0015;
+/// The first share of a budget is a whole cycle from hot to cold, so that there is a good plan early; the rest is another.
+const FIRST_CYCLE: f64 = 0.1;
 
 impl<'c> Search<'c> {
     /// Returns a search that begins at `schedule`.
@@ -164,6 +183,7 @@ impl<'c> Search<'c> {
             order: Vec::with_capacity(operations),
             key: vec![0; operations],
             temperature: 0.0,
+            cycle: 0,
             marked: vec![false; operations],
             keep_first: false,
             few: false,
@@ -176,6 +196,13 @@ impl<'c> Search<'c> {
     /// Returns what came of each move so far.
     pub fn counts(&self) -> impl Iterator<Item = MoveCounts> + '_ {
         self.moves.iter().map(|own| own.counts)
+    }
+
+    /// Tells whether this is a time to go on from another search's plan: a new cycle of annealing, or after `late` of
+    /// one; in between it would undo what the warmth is for.
+    pub(crate) fn wants_plan(&self, used: f64, late: f64) -> bool {
+        let (cycle, cooled) = cycle(used);
+        cycle != self.cycle || cooled >= late
     }
 
     /// Goes on from `snapshot`.
@@ -199,23 +226,33 @@ impl<'c> Search<'c> {
                 if budget.stop.should_stop() {
                     return iteration;
                 }
-                let used = match budget.by_iterations {
-                    Some((from, to)) => from + (to - from) * iteration as f64 / budget.iterations as f64,
-                    None => budget.stop.used(),
+                let used = match budget.pace {
+                    Pace::Iterations { from, to } => from + (to - from) * iteration as f64 / budget.iterations as f64,
+                    Pace::Time { until } => match budget.stop.used() {
+                        used if used >= until => return iteration,
+                        used => used,
+                    },
                 };
-                if budget.by_iterations.is_none() && used >= budget.until {
-                    return iteration;
-                }
-                let cars = self.compiled.cars.len() as f64;
-                self.temperature = if self.compiled.is_makespan() {
-                    self.best.cost as f64 * 4.0 * cars * HOT_END * (COLD_END / HOT_END).powf(used)
-                } else {
-                    self.best.cost as f64 / cars * HOT * (COLD / HOT).powf(used)
-                };
+                self.cool(used);
             }
             self.step();
         }
         budget.iterations
+    }
+
+    /// Sets the temperature for when a share of the budget is used. A new cycle goes on from the best plan so far.
+    fn cool(&mut self, used: f64) {
+        let (cycle, cooled) = cycle(used);
+        if std::mem::replace(&mut self.cycle, cycle) != cycle && self.best.cost < self.cost {
+            let best = self.best.clone();
+            self.adopt(&best);
+        }
+        let cars = self.compiled.cars.len() as f64;
+        self.temperature = if self.compiled.is_makespan() {
+            self.best.cost as f64 * 4.0 * cars * HOT_END * (COLD_END / HOT_END).powf(cooled)
+        } else {
+            self.best.cost as f64 / cars * HOT * (COLD / HOT).powf(cooled)
+        };
     }
 
     fn step(&mut self) {
@@ -296,6 +333,11 @@ impl<'c> Search<'c> {
     }
 }
 
+/// Returns which cycle of annealing it is when a share of the budget is used, and how much of that cycle is over.
+pub(crate) fn cycle(used: f64) -> (u32, f64) {
+    if used < FIRST_CYCLE { (0, used / FIRST_CYCLE) } else { (1, (used - FIRST_CYCLE) / (1.0 - FIRST_CYCLE)) }
+}
+
 /// Returns the mean length of an operation, against 20 steps.
 fn scale(compiled: &Compiled) -> f64 {
     let lengths = compiled.operations.iter().map(|operation| operation.shortest).filter(|&length| length > 0);
@@ -332,7 +374,7 @@ mod tests {
             let mut schedule = Schedule::new(&compiled, Random::new(seed, 0));
             construct::construct(&mut schedule, construct::RULES[0]);
             let mut search = Search::new(schedule, Random::new(seed, 1), Switches::default());
-            let budget = Budget { stop: &Never, iterations: 200, by_iterations: Some((0.0, 1.0)), until: 1.0 };
+            let budget = Budget { stop: &Never, iterations: 200, pace: Pace::Iterations { from: 0.0, to: 1.0 } };
             search.run(&budget);
             for (position, own) in search.counts().enumerate() {
                 assert!(own.failed + own.kept <= own.tried && own.best <= own.kept, "{own:?}");
