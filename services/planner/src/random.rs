@@ -8,13 +8,13 @@ impl Random {
     /// Returns the numbers that belong to `seed` and `stream`.
     pub fn new(seed: u64, stream: u64) -> Random {
         let mut random = Random(seed ^ stream.wrapping_mul(0xD1B5_4A32_D192_ED03));
-        random.next();
+        random.bits();
         random
     }
 
     /// Returns 64 random bits.
     #[inline]
-    pub fn next(&mut self) -> u64 {
+    pub fn bits(&mut self) -> u64 {
         self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
         let mut z = self.0;
         z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
@@ -25,13 +25,13 @@ impl Random {
     /// Returns a number below `count`, which is not 0.
     #[inline]
     pub fn below(&mut self, count: usize) -> usize {
-        (((self.next() >> 32) * count as u64) >> 32) as usize
+        (((self.bits() >> 32) * count as u64) >> 32) as usize
     }
 
     /// Returns a number in `[0, 1)`.
     #[inline]
     pub fn unit(&mut self) -> f64 {
-        (self.next() >> 11) as f64 / (1u64 << 53) as f64
+        (self.bits() >> 11) as f64 / (1u64 << 53) as f64
     }
 
     /// Returns true in this share of the calls.

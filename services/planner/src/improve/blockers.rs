@@ -38,7 +38,7 @@ impl Search<'_> {
     fn blocker(&mut self, index: usize) -> Option<usize> {
         let compiled = self.compiled;
         let start = self.schedule.start[index];
-        let by_bay = self.schedule.random.next() & 1 == 0;
+        let by_bay = self.schedule.random.bits() & 1 == 0;
         if by_bay && let Some(visit) = compiled.operations[index].visit {
             let choices = compiled.choices_of(visit as usize);
             let (bay, _) = choices[self.schedule.random.below(choices.len())];

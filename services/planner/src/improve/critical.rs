@@ -16,7 +16,7 @@ pub(super) fn pick(search: &mut Search) -> bool {
     search.few = true;
     // One goes before the other, or the other after it.
     let start = &search.schedule.start;
-    search.moved = Some(match search.schedule.random.next() & 1 {
+    search.moved = Some(match search.schedule.random.bits() & 1 {
         0 => (second as u32, 64 * start[first] - 1),
         _ => (first as u32, 64 * start[second] + 1),
     });

@@ -27,7 +27,7 @@ impl Search<'_> {
     /// Returns a car that can be planned: a random one, or one that costs much more than it need to.
     pub(super) fn pick_car(&mut self) -> Option<usize> {
         let cars = self.compiled.cars.len();
-        let tournament = if self.schedule.random.next() & 1 == 0 { 1 } else { 4 };
+        let tournament = if self.schedule.random.bits() & 1 == 0 { 1 } else { 4 };
         let mut best: Option<(usize, i64)> = None;
         for _ in 0..tournament {
             let car = self.schedule.random.below(cars);
@@ -78,7 +78,7 @@ impl Search<'_> {
         let operations = &compiled.cars[car].operations;
         let index = operations[random.below(operations.len())] as usize;
         let modes = compiled.modes_of(index);
-        let own = random.next() & 1 == 0;
+        let own = random.bits() & 1 == 0;
         let mode = if own { usize::from(self.schedule.mode[index]) } else { random.below(modes.len()) };
         let people = compiled.people_of(&modes[mode]);
         if people.is_empty() {

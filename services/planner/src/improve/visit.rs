@@ -11,7 +11,7 @@ pub(super) fn pick(search: &mut Search) -> bool {
     }
     let visit = visits[search.schedule.random.below(visits.len())];
     let start = search.schedule.stays[visit as usize].start;
-    let followers = search.schedule.random.next() & 1 == 0;
+    let followers = search.schedule.random.bits() & 1 == 0;
     let within =
         |visit: u32| move |search: &Search, index: usize| search.compiled.operations[index].visit == Some(visit);
     search.add_part(first, followers, within(visit));

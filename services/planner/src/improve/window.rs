@@ -17,7 +17,7 @@ pub(super) fn pick(search: &mut Search) -> bool {
     let modes = compiled.modes_of(index);
     let count = 1 + random.below(3).min(modes.len() - 1);
     let reach = 1 + random.below(4);
-    let followers = random.next() & 1 == 0;
+    let followers = random.bits() & 1 == 0;
     for number in 0..count {
         let position = match number {
             0 => usize::from(search.schedule.mode[index]),

@@ -117,7 +117,7 @@ impl Schedule<'_> {
                     let price = if price == 0 { 0 } else { self.in_steps(operation, price) };
                     let better = best.is_none_or(|best| (price, -lower) < (best.3, -best.1));
                     if better {
-                        let overlook = best.is_some() && self.taste.blink > 0.0 && self.random.next() & 7 == 0;
+                        let overlook = best.is_some() && self.taste.blink > 0.0 && self.random.bits() & 7 == 0;
                         if !overlook {
                             best = Some((bay, lower.max(floor), upper.min(ceiling), price));
                         }

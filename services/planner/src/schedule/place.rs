@@ -282,7 +282,7 @@ impl Schedule<'_> {
     pub(super) fn keep_better(&mut self, best: &mut Spot, spot: Spot) {
         let better = spot.score < best.score
             || spot.score == best.score
-                && (spot.start > best.start || spot.start == best.start && self.random.next() & 1 == 0);
+                && (spot.start > best.start || spot.start == best.start && self.random.bits() & 1 == 0);
         if better {
             *best = spot;
         }
