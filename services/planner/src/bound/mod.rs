@@ -46,6 +46,11 @@ use volume::Volume;
 /// Minutes of the first buckets; they are halved when they have given what they can.
 const FIRST_BUCKET_MINUTES: i64 = 60;
 
+/// Failures in a row after which strides become shorter: few at first; more, each time twice as many, when buckets can be
+/// halved no more.
+const FIRST_PATIENCE: u32 = 3;
+const MOST_PATIENCE: u32 = 48;
+
 /// Raises the lower bound of a problem, a few iterations at a time. Same calls, same bounds.
 pub struct Bounder<'c> {
     compiled: &'c Compiled<'c>,
@@ -56,6 +61,7 @@ pub struct Bounder<'c> {
     scratch: Scratch,
     volume: Volume,
     bucket: Step,
+    patience: u32,
     /// What holds for plans below `target`, in `1 / SCALE`.
     best: i64,
     /// Best of the present buckets; `None` before the first look.
@@ -100,7 +106,8 @@ impl<'c> Bounder<'c> {
         let trivial = if compiled.truncated { 0 } else { compiled.trivial_bound() };
         Bounder {
             lattice: Lattice::new(compiled),
-            volume: Volume::new(&resources),
+            volume: Volume::new(&resources, FIRST_PATIENCE),
+            patience: FIRST_PATIENCE,
             resources,
             forest,
             field: Field::default(),
@@ -225,17 +232,18 @@ impl<'c> Bounder<'c> {
     }
 
     fn refine(&mut self) {
-        if self.bucket <= 1 {
-            self.exhausted = true;
-            return;
-        }
         self.volume.restore(&mut self.resources);
-        self.bucket = (self.bucket / 2).max(1);
-        for resource in &mut self.resources {
-            resource.refine(self.bucket);
+        if self.bucket <= 1 {
+            self.patience *= 2;
+            self.exhausted = self.patience > MOST_PATIENCE;
+        } else {
+            self.bucket = (self.bucket / 2).max(1);
+            for resource in &mut self.resources {
+                resource.refine(self.bucket);
+            }
+            self.best_here = None;
         }
-        self.volume = Volume::new(&self.resources);
-        self.best_here = None;
+        self.volume = Volume::new(&self.resources, self.patience);
     }
 
     /// Prices all cars at the present multipliers, and calls `and_then` with the tables of each and its price.

@@ -19,6 +19,8 @@ pub(super) struct Volume {
     /// Weight of the latest use in the average.
     weight: f64,
     failures: u32,
+    /// Failures in a row after which strides become shorter.
+    patience: u32,
     rounds: u32,
     best_before: f64,
 }
@@ -27,8 +29,8 @@ pub(super) struct Volume {
 const SHORTEST_STRIDE: f64 = 0.002;
 
 impl Volume {
-    /// Starts at the multipliers that `resources` have.
-    pub fn new(resources: &[Resource]) -> Volume {
+    /// Starts at the multipliers that `resources` have; strides become shorter after `patience` failures in a row.
+    pub fn new(resources: &[Resource], patience: u32) -> Volume {
         let mut center = Vec::new();
         for resource in resources {
             for (edge, &multiplier) in resource.edges.windows(2).zip(&resource.multiplier) {
@@ -41,6 +43,7 @@ impl Volume {
             stride: 0.3,
             weight: 0.1,
             failures: 0,
+            patience,
             rounds: 0,
             best_before: f64::NEG_INFINITY,
         }
@@ -90,7 +93,7 @@ impl Volume {
             }
         } else {
             self.failures += 1;
-            if self.failures >= 10 {
+            if self.failures >= self.patience {
                 self.stride *= 0.66;
                 self.failures = 0;
             }
