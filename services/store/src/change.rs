@@ -11,6 +11,8 @@ pub struct Change {
     pub at: Timestamp,
     /// Who, for people: a person, a token, a worker.
     pub actor: String,
+    /// From where: the address that the call came from; `None` for what the service does by itself.
+    pub origin: Option<String>,
     /// The request, if its repeat is to be harmless.
     pub request: Option<Request>,
 }

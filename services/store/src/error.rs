@@ -63,6 +63,12 @@ pub enum Error {
         /// The limit.
         limit: u32,
     },
+    /// So many plan runs of all shops have not ended; retry later.
+    #[error("{limit} plan runs of all shops together have not ended")]
+    QueuesFull {
+        /// The limit.
+        limit: u32,
+    },
     /// The plan run is no longer this worker's: it ended, or its lease expired and it was given away.
     #[error("{name:?} is not worked on by {worker:?}")]
     LeaseLost {

@@ -1,7 +1,7 @@
 //! Keeps shops, repair orders, plans and plan runs in a database.
 //!
 //! Read in this order: [`record`] (what is kept), [`change`] (who changes it, and how a repeat is answered), [`store`]
-//! (what can be done), [`error`] (what can go wrong), [`notice`] (what is told of changes). One implementation of
+//! (what can be done), [`token`] (who may), [`error`] (what can go wrong), [`notice`] (what is told of changes). One implementation of
 //! [`Store`] for each database; [`open()`] picks it by the address.
 //!
 //! The store reads no clock and draws no random numbers: times and ids come in as arguments.
@@ -18,6 +18,7 @@ pub mod postgres;
 pub mod record;
 pub mod sqlite;
 pub mod store;
+pub mod token;
 mod value;
 
 pub use change::{Answer, Change, Encode, Refusal, Request};
@@ -26,8 +27,9 @@ pub use notice::{Notice, Notices};
 pub use open::open;
 pub use postgres::PostgresStore;
 pub use record::{
-    AuditEntry, ClaimedRun, NewPlan, NewPlanRun, OrderFilter, OrderRecord, Page, Phase, PlanRecord, PlanRunRecord,
-    PlanState, RunEnd, RunLimits, RunProgress, RunState, ShopRecord, Snapshot,
+    AuditEntry, ClaimedRun, NO_SHOP, NewPlan, NewPlanRun, OrderFilter, OrderRecord, Page, Phase, PlanRecord,
+    PlanRunRecord, PlanState, RunEnd, RunLimits, RunProgress, RunState, ShopRecord, Snapshot,
 };
 pub use sqlite::SqliteStore;
 pub use store::{OrderDraft, OrderEdit, ShopEdit, Store};
+pub use token::{Digest, NewToken, Role, Scope, TokenRecord};

@@ -128,6 +128,8 @@ pub struct NewPlanRun {
     pub as_of_time: Timestamp,
     /// It is refused if so many plan runs of the shop have not ended.
     pub unfinished_limit: u32,
+    /// It is refused if so many plan runs of all shops have not ended; a few more get in if they are asked for at once.
+    pub unfinished_limit_in_all: u32,
 }
 
 /// State of a plan run.
@@ -244,6 +246,9 @@ pub enum RunEnd {
     },
 }
 
+/// Stands in the audit trail in place of a shop for what is about no single one, such as a token for all shops.
+pub const NO_SHOP: &str = "-";
+
 /// An entry of the audit trail. Entries are never changed and never removed, not even with their shop.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct AuditEntry {
@@ -253,6 +258,10 @@ pub struct AuditEntry {
     pub at: Timestamp,
     /// Who.
     pub actor: String,
+    /// Who has the token of the actor, if it is one.
+    pub actor_display_name: Option<String>,
+    /// From where: the address that the call came from; `None` for what the service did by itself.
+    pub origin: Option<String>,
     /// Request id, if there was one.
     pub request: Option<Uuid>,
     /// Id of the shop.

@@ -7,7 +7,7 @@ use std::fs::OpenOptions;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use sqlx::migrate::Migrator;
+use sqlx::migrate::{MigrateError, Migrator};
 use sqlx::pool::PoolOptions;
 use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqliteSynchronous};
 use sqlx::{SqlitePool, Transaction};
@@ -45,6 +45,7 @@ pub const FILE_NAME: &str = "fitup.db";
 
 const READERS: u32 = 4;
 const BUSY_TIMEOUT: Duration = Duration::from_secs(5);
+const MIGRATE_AGAIN: Duration = Duration::from_millis(500);
 const QUEUE_TIMEOUT: Duration = Duration::from_secs(10);
 
 static MIGRATIONS: Migrator = sqlx::migrate!("../../migrations/sqlite");
@@ -80,7 +81,12 @@ impl SqliteStore {
         let cannot_open = |source| open_error(&database, source);
         let writer = pool(1).connect_with(writing).await.map_err(cannot_open)?;
         refuse_foreign(&writer, &database).await?;
-        let migrated = MIGRATIONS.run(&writer).await;
+        let mut migrated = MIGRATIONS.run(&writer).await;
+        if matches!(migrated, Err(MigrateError::Execute(_) | MigrateError::ExecuteMigration(..))) {
+            // Another program has opened the new file at the same moment, and was faster.
+            tokio::time::sleep(MIGRATE_AGAIN).await;
+            migrated = MIGRATIONS.run(&writer).await;
+        }
         migrated.map_err(|error| migrate_error(&database, &MIGRATIONS, error, cannot_open))?;
         let reader = pool(READERS).connect_with(options.read_only(true)).await.map_err(cannot_open)?;
         Ok(SqliteStore { writer, reader, notices: Sender::new() })

@@ -18,6 +18,7 @@ use crate::record::{
     AuditEntry, ClaimedRun, NewPlan, NewPlanRun, OrderFilter, OrderRecord, Page, PlanRecord, PlanRunRecord, RunEnd,
     RunProgress, ShopRecord, Snapshot,
 };
+use crate::token::{Digest, NewToken, Scope, TokenRecord};
 
 /// Makes the new facts of a shop from those stored; its open orders are there to be checked against. Called inside the
 /// transaction, at most once. The id of the shop must stay.
@@ -188,7 +189,42 @@ pub trait Store: Send + Sync {
     /// Returns the news of plan runs from now on, whichever server makes it.
     fn notices(&self) -> Notices;
 
+    // Tokens.
+
+    /// Returns the token whose secret has this digest, revoked and expired ones too.
+    async fn find_token(&self, digest: &Digest) -> Result<Option<TokenRecord>, Error>;
+
+    /// Returns tokens by id: those that are for no shop outside of `within`.
+    async fn list_tokens(&self, within: &Scope, page: Page) -> Result<Vec<TokenRecord>, Error>;
+
+    /// Makes a token.
+    async fn create_token(
+        &self,
+        change: &Change,
+        token: NewToken,
+        encode: Encode<TokenRecord>,
+    ) -> Result<Answer<TokenRecord>, Error>;
+
+    /// Revokes a token for good; one for a shop outside of `within` is not found.
+    async fn revoke_token(
+        &self,
+        change: &Change,
+        token: &str,
+        within: &Scope,
+        encode: Encode<TokenRecord>,
+    ) -> Result<Answer<TokenRecord>, Error>;
+
     // The rest.
+
+    /// Returns entries of the audit trail of a shop, or of [`NO_SHOP`](crate::NO_SHOP), the last first: those before a
+    /// sequence number, and with a `resource` only those of it and of what is in it.
+    async fn list_latest_audit(
+        &self,
+        shop: &str,
+        resource: Option<&str>,
+        before_sequence: Option<i64>,
+        limit: u32,
+    ) -> Result<Vec<AuditEntry>, Error>;
 
     /// Returns at most `limit` entries of the audit trail of a shop after a sequence number, 0 for the first.
     async fn list_audit(&self, shop: &str, after_sequence: i64, limit: u32) -> Result<Vec<AuditEntry>, Error>;

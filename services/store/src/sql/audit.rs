@@ -29,9 +29,9 @@ pub async fn append(connection: &mut Connection, change: &Change, event: Event<'
     sqlx::query(
         "insert into audit (
             create_time, actor, method, request_id, shop_id, resource, action, revision_before, revision_after,
-            difference
+            difference, origin
         )
-        values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)",
+        values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)",
     )
     .bind(micros(change.at))
     .bind(&change.actor)
@@ -43,6 +43,7 @@ pub async fn append(connection: &mut Connection, change: &Change, event: Event<'
     .bind(event.revisions.0)
     .bind(event.revisions.1)
     .bind(event.difference.to_json())
+    .bind(&change.origin)
     .execute(connection)
     .await?;
     Ok(())
@@ -53,6 +54,8 @@ struct Row {
     audit_id: i64,
     create_time: i64,
     actor: String,
+    actor_display_name: Option<String>,
+    origin: Option<String>,
     request_id: Option<String>,
     shop_id: String,
     resource: String,
@@ -70,9 +73,10 @@ pub async fn list(
     limit: u32,
 ) -> Result<Vec<AuditEntry>, Error> {
     let rows: Vec<Row> = sqlx::query_as(
-        "select audit_id, create_time, actor, request_id, shop_id, resource, action, revision_before, revision_after,
-            difference
+        "select audit_id, audit.create_time, actor, token.display_name as actor_display_name, origin, request_id, shop_id,
+            resource, action, revision_before, revision_after, difference
         from audit
+        left join token on actor = 'tokens/' || token_id
         where shop_id = $1
             and audit_id > $2
         order by audit_id
@@ -86,12 +90,42 @@ pub async fn list(
     rows.into_iter().map(entry).collect()
 }
 
+/// Returns entries of a shop, the last first; with a `resource` only those of it and of what is in it.
+pub async fn list_latest(
+    connection: &mut Connection,
+    shop: &str,
+    resource: Option<&str>,
+    before_sequence: Option<i64>,
+    limit: u32,
+) -> Result<Vec<AuditEntry>, Error> {
+    let rows: Vec<Row> = sqlx::query_as(
+        "select audit_id, audit.create_time, actor, token.display_name as actor_display_name, origin, request_id, shop_id,
+            resource, action, revision_before, revision_after, difference
+        from audit
+        left join token on actor = 'tokens/' || token_id
+        where shop_id = $1
+            and audit_id < $2
+            and ($3 = '' or resource = $3 or substr(resource, 1, length($3) + 1) = $3 || '/')
+        order by audit_id desc
+        limit $4",
+    )
+    .bind(shop)
+    .bind(before_sequence.unwrap_or(i64::MAX))
+    .bind(resource.unwrap_or(""))
+    .bind(i64::from(limit))
+    .fetch_all(connection)
+    .await?;
+    rows.into_iter().map(entry).collect()
+}
+
 fn entry(row: Row) -> Result<AuditEntry, Error> {
     let request = row.request_id.map(|id| id.parse::<Uuid>()).transpose();
     Ok(AuditEntry {
         sequence: row.audit_id,
         at: instant(row.create_time)?,
         actor: row.actor,
+        actor_display_name: row.actor_display_name,
+        origin: row.origin,
         request: request.map_err(|error| Error::Corrupt(format!("request id: {error}")))?,
         shop: row.shop_id,
         resource: row.resource,

@@ -15,5 +15,6 @@ mod shop_children;
 mod shop_rows;
 mod shops;
 mod store;
+mod tokens;
 
 use super::{Connection, Db, EXPIRED_RUNS, Handle, NEXT_RUN};

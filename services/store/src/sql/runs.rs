@@ -82,6 +82,12 @@ pub async fn create(
     if unfinished >= i64::from(run.unfinished_limit) {
         return Err(Error::QueueFull { shop: shop.to_owned(), limit: run.unfinished_limit });
     }
+    let (in_all,): (i64,) = sqlx::query_as("select count(*) from plan_run where state in ('queued', 'running')")
+        .fetch_one(&mut *connection)
+        .await?;
+    if in_all >= i64::from(run.unfinished_limit_in_all) {
+        return Err(Error::QueuesFull { limit: run.unfinished_limit_in_all });
+    }
     let limits = &run.limits;
     let done = sqlx::query(
         "insert into plan_run (
@@ -140,7 +146,7 @@ pub async fn claim(
     .bind(micros(now))
     .execute(&mut *connection)
     .await?;
-    let change = Change { at: now, actor: worker.to_owned(), request: None };
+    let change = Change { at: now, actor: worker.to_owned(), origin: None, request: None };
     append(connection, &change, &shop, &run, "claim", Difference::of("state", "queued", "running")).await?;
     let run = get(connection, &shop, &run).await?;
     Ok(Some(ClaimedRun { run, snapshot: snapshot(connection, &shop).await? }))

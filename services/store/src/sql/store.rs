@@ -4,7 +4,7 @@ use async_trait::async_trait;
 use fitup_model::ShopFacts;
 use jiff::Timestamp;
 
-use super::{Connection, Handle, audit, orders, plans, requests, runs, shops};
+use super::{Connection, Handle, audit, orders, plans, requests, runs, shops, tokens};
 use crate::change::{Answer, Change, Encode};
 use crate::error::Error;
 use crate::meaning::lost_a_race;
@@ -14,6 +14,7 @@ use crate::record::{
     RunProgress, ShopRecord, Snapshot,
 };
 use crate::store::{OrderDraft, OrderEdit, ShopEdit, Store};
+use crate::token::{Digest, NewToken, Scope, TokenRecord};
 
 /// How often a change is tried that keeps losing races.
 const ATTEMPTS: u32 = 5;
@@ -264,6 +265,43 @@ impl Store for Handle {
 
     fn notices(&self) -> Notices {
         self.notices.subscribe()
+    }
+
+    async fn find_token(&self, digest: &Digest) -> Result<Option<TokenRecord>, Error> {
+        read!(self, |connection| tokens::find(connection, digest))
+    }
+
+    async fn list_tokens(&self, within: &Scope, page: Page) -> Result<Vec<TokenRecord>, Error> {
+        read!(self, |connection| tokens::list(connection, within, &page))
+    }
+
+    async fn create_token(
+        &self,
+        change: &Change,
+        token: NewToken,
+        encode: Encode<TokenRecord>,
+    ) -> Result<Answer<TokenRecord>, Error> {
+        Ok(answer!(self, change, None, encode, |connection| tokens::create(connection, change, &token)))
+    }
+
+    async fn revoke_token(
+        &self,
+        change: &Change,
+        token: &str,
+        within: &Scope,
+        encode: Encode<TokenRecord>,
+    ) -> Result<Answer<TokenRecord>, Error> {
+        Ok(answer!(self, change, None, encode, |connection| tokens::revoke(connection, change, token, within)))
+    }
+
+    async fn list_latest_audit(
+        &self,
+        shop: &str,
+        resource: Option<&str>,
+        before_sequence: Option<i64>,
+        limit: u32,
+    ) -> Result<Vec<AuditEntry>, Error> {
+        read!(self, |connection| audit::list_latest(connection, shop, resource, before_sequence, limit))
     }
 
     async fn list_audit(&self, shop: &str, after_sequence: i64, limit: u32) -> Result<Vec<AuditEntry>, Error> {

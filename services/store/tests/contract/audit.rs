@@ -49,6 +49,27 @@ pub async fn tells_who_changed_what<D: Database>() {
     assert_eq!(rest, entries[4..5], "from where one has read");
 }
 
+pub async fn tells_the_last_first<D: Database>() {
+    let database = D::fresh();
+    let store = database.open().await;
+    let from = fitup_store::Change { origin: Some("192.0.2.7".into()), ..change(0) };
+    store.create_shop(&from, plain_shop("shop"), unencoded()).await.unwrap();
+    for order in ["o", "o-2"] {
+        store.create_order(&change(1), "shop", draft(order), unencoded()).await.unwrap();
+    }
+    let all = store.list_latest_audit("shop", None, None, 100).await.unwrap();
+    let told: Vec<_> = all.iter().map(|entry| (entry.resource.as_str(), entry.origin.as_deref())).collect();
+    let expected = [("shops/shop/orders/o-2", None), ("shops/shop/orders/o", None), ("shops/shop", Some("192.0.2.7"))];
+    assert_eq!(told, expected);
+    let before = store.list_latest_audit("shop", None, Some(all[0].sequence), 1).await.unwrap();
+    assert_eq!(before, all[1..2]);
+    let of_order = store.list_latest_audit("shop", Some("shops/shop/orders/o"), None, 100).await.unwrap();
+    assert_eq!(of_order, all[1..2], "and not of another one whose name begins alike");
+    let of_shop = store.list_latest_audit("shop", Some("shops/shop"), None, 100).await.unwrap();
+    assert_eq!(of_shop, all, "with what is in it");
+    assert!(store.list_latest_audit("other", None, None, 100).await.unwrap().is_empty());
+}
+
 pub async fn is_append_only<D: Database>() {
     let database = D::fresh();
     let store = database.open().await;

@@ -26,7 +26,7 @@ pub fn at(seconds: i64) -> Timestamp {
 
 /// Returns a change without a request.
 pub fn change(seconds: i64) -> Change {
-    Change { at: at(seconds), actor: "tester".into(), request: None }
+    Change { at: at(seconds), actor: "tester".into(), origin: None, request: None }
 }
 
 /// Returns a change with a request.

@@ -97,7 +97,7 @@ fn migrations_say_the_same() {
     assert!(constraints(&sqlite).len() > 100, "they are found");
     assert_eq!(indexes(&sqlite), indexes(&postgres));
     assert_eq!(trigger_rules(&sqlite), trigger_rules(&postgres));
-    assert_eq!(trigger_rules(&sqlite).len(), 12);
+    assert!(trigger_rules(&sqlite).len() >= 16, "they are found");
 }
 
 /// A column: its table, its name, what is in it, whether it may be null.

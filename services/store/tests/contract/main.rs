@@ -17,6 +17,7 @@ mod round_trips;
 mod runs;
 mod schema;
 mod shops;
+mod tokens;
 
 /// Makes every test of the contract a test of one database.
 macro_rules! run {
@@ -63,7 +64,13 @@ macro_rules! contract {
                 a_failure_is_not_kept,
                 a_repeat_waits_for_the_first,
             }
-            audit { tells_who_changed_what, is_append_only, a_failed_change_leaves_no_trace }
+            audit {
+                tells_who_changed_what,
+                tells_the_last_first,
+                is_append_only,
+                a_failed_change_leaves_no_trace,
+            }
+            tokens { are_found_by_their_digest, are_seen_within_a_scope, are_fixed, changes_are_told }
             races {
                 runs_are_claimed_once,
                 writers_make_a_strict_sequence,

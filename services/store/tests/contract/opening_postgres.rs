@@ -69,7 +69,7 @@ async fn a_newer_database_is_left_alone() {
     let row = "insert into _sqlx_migrations values (9999, 'future', '2040-01-01', true, '\\x00', 1)";
     database.execute(row).await.unwrap();
     let told = error(&database.url("fitup").await).await;
-    assert!(matches!(told, OpenError::Newer { found: 9999, known: 6, .. }), "{told}");
+    assert!(matches!(told, OpenError::Newer { found: 9999, known: 8.., .. }), "{told}");
 }
 
 #[tokio::test]

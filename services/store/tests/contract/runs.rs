@@ -17,7 +17,7 @@ pub fn new_run(id: &str) -> NewPlanRun {
         gap_limit: 0.015,
         as_of_time: Some(at(100)),
     };
-    NewPlanRun { id: id.into(), limits, as_of_time: at(100), unfinished_limit: 3 }
+    NewPlanRun { id: id.into(), limits, as_of_time: at(100), unfinished_limit: 3, unfinished_limit_in_all: 100 }
 }
 
 const PROGRESS: RunProgress = RunProgress { phase: Some(Phase::Improve), best_price: Some(900), bound: 700 };
@@ -171,6 +171,9 @@ pub async fn every_error<D: Database>() {
     assert!(matches!(queue(&*store, 5, "a").await.unwrap_err(), Error::AlreadyExists { .. }));
     queue(&*store, 5, "c").await.unwrap();
     assert!(matches!(queue(&*store, 5, "d").await.unwrap_err(), Error::QueueFull { limit: 3, .. }));
+    let in_all = NewPlanRun { unfinished_limit: 9, unfinished_limit_in_all: 3, ..new_run("d") };
+    let refused = store.create_run(&change(5), "shop", in_all, unencoded()).await.unwrap_err();
+    assert!(matches!(refused, Error::QueuesFull { limit: 3 }));
     let none = store.create_run(&change(0), "none", new_run("r"), unencoded()).await.unwrap_err();
     assert!(matches!(none, Error::NotFound { name } if name == "shops/none"));
 }

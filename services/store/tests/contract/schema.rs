@@ -104,6 +104,7 @@ pub async fn nonsense_is_refused<D: Database>() {
         },
         as_of_time: at(0),
         unfinished_limit: 1,
+        unfinished_limit_in_all: 100,
     };
     store.create_run(&change(0), "shop", run, unencoded()).await.unwrap();
     let before = (store.snapshot("shop").await.unwrap(), store.get_run("shop", "r").await.unwrap());
