@@ -7,8 +7,18 @@ use protox::prost::Message;
 
 fn main() -> Result<(), Box<dyn error::Error>> {
     println!("cargo:rerun-if-changed=fitup");
-    let files = ["shop", "shop_service", "order", "order_service", "plan", "plan_run", "plan_service"]
-        .map(|file| format!("fitup/v1/{file}.proto"));
+    let files = [
+        "shop",
+        "shop_service",
+        "order",
+        "order_service",
+        "plan",
+        "plan_run",
+        "plan_service",
+        "token_service",
+        "history_service",
+    ]
+    .map(|file| format!("fitup/v1/{file}.proto"));
     let descriptors = protox::Compiler::new(["."])?
         .include_source_info(true)
         .include_imports(true)
