@@ -36,6 +36,41 @@ pub struct Config {
           value_parser = clap::value_parser!(u32).range(1..=1000))]
     pub queue_limit: u32,
 
+    /// Plan runs of all shops together that may wait or run; more are refused
+    #[arg(long, env = "FITUPD_QUEUE_LIMIT_IN_ALL", value_name = "N", default_value_t = 1000,
+          value_parser = clap::value_parser!(u32).range(1..=1_000_000))]
+    pub queue_limit_in_all: u32,
+
+    /// Certificate of this server with those that lead to its authority, PEM; every call then needs a token
+    #[arg(long, env = "FITUPD_TLS_CERT", value_name = "PATH", requires = "tls_key")]
+    pub tls_cert: Option<PathBuf>,
+
+    /// Private key of the certificate, PEM
+    #[arg(long, env = "FITUPD_TLS_KEY", value_name = "PATH", requires = "tls_cert")]
+    pub tls_key: Option<PathBuf>,
+
+    /// Take only clients with a certificate by this authority, PEM; they need a token all the same
+    #[arg(long, env = "FITUPD_TLS_CLIENT_CA", value_name = "PATH", requires = "tls_cert")]
+    pub tls_client_ca: Option<PathBuf>,
+
+    /// Ask for tokens without TLS too: on this machine, or behind a proxy that does TLS
+    #[arg(long, env = "FITUPD_REQUIRE_TOKENS", value_parser = clap::builder::BoolishValueParser::new())]
+    pub require_tokens: bool,
+
+    /// Listen beyond this machine without TLS, where the network itself is trusted or a proxy does TLS
+    #[arg(long, env = "FITUPD_OPEN_TO_NETWORK", value_parser = clap::builder::BoolishValueParser::new())]
+    pub open_to_network: bool,
+
+    /// Connections at once; more are closed
+    #[arg(long, env = "FITUPD_CONNECTION_LIMIT", value_name = "N", default_value_t = 1000,
+          value_parser = clap::value_parser!(u32).range(1..=100_000))]
+    pub connection_limit: u32,
+
+    /// Calls a second with one token; twice as many may come at once
+    #[arg(long, env = "FITUPD_RATE_LIMIT", value_name = "N", default_value_t = 100,
+          value_parser = clap::value_parser!(u32).range(1..=1_000_000))]
+    pub rate_limit: u32,
+
     /// Largest message taken, in bytes
     #[arg(long, env = "FITUPD_MESSAGE_LIMIT", value_name = "BYTES", default_value_t = 16 * 1024 * 1024,
           value_parser = clap::value_parser!(u32).range(1024..=1024 * 1024 * 1024))]
@@ -69,7 +104,11 @@ fn at_least_one(text: &str) -> Result<usize, String> {
     text.parse().ok().filter(|count| (1..=1024).contains(count)).ok_or_else(|| "use a number, 1 to 1024".into())
 }
 
-fn postgres_url(text: &str) -> Result<String, String> {
+/// Parses the address of a PostgreSQL database.
+///
+/// # Errors
+/// If it is none.
+pub fn postgres_url(text: &str) -> Result<String, String> {
     let is_one = ["postgres://", "postgresql://"].iter().any(|scheme| text.starts_with(scheme));
     // The text is not told again: it may hold a password.
     if is_one { Ok(text.to_owned()) } else { Err("use an address such as postgres://user@host/name".into()) }
@@ -119,6 +158,11 @@ mod tests {
             ["--drain-seconds", "forever"],
             ["--lease-seconds", "0"],
             ["--database", "mysql://host/fitup"],
+            ["--queue-limit-in-all", "0"],
+            ["--connection-limit", "0"],
+            ["--rate-limit", "0"],
+            ["--tls-key", "alone.pem"],
+            ["--tls-client-ca", "alone.pem"],
         ] {
             let error = parse(&odd).unwrap_err();
             assert!(error.contains(odd[0]), "{error}");

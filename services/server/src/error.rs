@@ -5,7 +5,7 @@ use std::error::Error as StdError;
 use std::time::Duration;
 
 use fitup_model::Fault;
-use fitup_store::Error as StoreError;
+use fitup_store::{Error as StoreError, Role};
 use tonic::{Code, Status};
 use tonic_types::{ErrorDetails, FieldViolation, StatusExt};
 
@@ -82,7 +82,7 @@ reasons! {
     StateForbids = "STATE_FORBIDS", FailedPrecondition, "bring the resource into a state that allows it; retrying alone will not help";
     /// The shop or its orders have changed since the plan was made.
     PlanStale = "PLAN_STALE", FailedPrecondition, "start a new plan run and publish its plan";
-    /// The shop has as many plan runs that have not ended as the server allows.
+    /// The shop, or all shops together, have as many plan runs that have not ended as the server allows.
     QueueFull = "QUEUE_FULL", ResourceExhausted, "wait for one to end, or cancel one";
     /// The server is about to stop.
     ShuttingDown = "SHUTTING_DOWN", Unavailable, "retry with the same request id; another server, or the next one, answers";
@@ -91,10 +91,44 @@ reasons! {
     /// The deadline of the call passed.
     DeadlinePassed = "DEADLINE_PASSED", DeadlineExceeded,
         "allow more time; whether the change was made says a repeat with the same request id";
+    /// The call carries no token, and the server asks for one.
+    TokenMissing = "TOKEN_MISSING", Unauthenticated, "send a token as authorization: bearer SECRET; a manager makes one";
+    /// The token is not one of this server.
+    TokenUnknown = "TOKEN_UNKNOWN", Unauthenticated, "check that the whole secret was copied, and that it is for this server";
+    /// The token has expired.
+    TokenExpired = "TOKEN_EXPIRED", Unauthenticated, "ask a manager for a new one";
+    /// The token was revoked.
+    TokenRevoked = "TOKEN_REVOKED", Unauthenticated, "ask a manager for a new one";
+    /// The role of the token may not call this.
+    RoleForbids = "ROLE_FORBIDS", PermissionDenied, "ask somebody whose role may, or a manager for a token of such a role";
+    /// The request is for shops that the token is not for.
+    ShopForbids = "SHOP_FORBIDS", PermissionDenied, "use a token that is for these shops";
+    /// The token has made as many calls lately as the server allows.
+    RateExceeded = "RATE_EXCEEDED", ResourceExhausted, "retry after the delay in the RetryInfo, and call less often";
     /// There is no such method.
     MethodUnknown = "METHOD_UNKNOWN", Unimplemented, "check the method, or update the server";
     /// A bug; details are in the server's log only.
     Internal = "INTERNAL", Internal, "report it with the time of the call";
+}
+
+/// Why a token lets nobody in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+pub enum TokenRefusal {
+    /// There is none.
+    #[error("the call carries no token")]
+    Missing,
+    /// It has not the form of one.
+    #[error("what the call carries is no token; send authorization: bearer SECRET")]
+    Malformed,
+    /// Nobody made it here.
+    #[error("the token is not known here")]
+    Unknown,
+    /// It has expired.
+    #[error("the token has expired")]
+    Expired,
+    /// It was revoked.
+    #[error("the token was revoked")]
+    Revoked,
 }
 
 /// Why a call fails.
@@ -112,6 +146,31 @@ pub enum Error {
         /// The name asked for.
         name: String,
     },
+    /// Nobody gets in with this token, or without one.
+    #[error(transparent)]
+    Token(#[from] TokenRefusal),
+    /// The role may not.
+    #[error("a {} may not call {method}; these may: {}", role_text(*.role), role_texts(.roles))]
+    RoleForbids {
+        /// The role of the caller.
+        role: Role,
+        /// What was called.
+        method: String,
+        /// Those that may.
+        roles: &'static [Role],
+    },
+    /// The token is not for the shops.
+    #[error("the token is not for these shops")]
+    ShopForbids,
+    /// The token calls too often.
+    #[error("the token calls too often")]
+    RateExceeded {
+        /// How long to wait for the next call.
+        wait: Duration,
+    },
+    /// There is no such method for anybody.
+    #[error("there is no such method")]
+    NoMethod,
     /// The server stops.
     #[error("the server is about to stop")]
     ShuttingDown,
@@ -174,6 +233,25 @@ impl From<Error> for Status {
                 let metadata = [("shop", shop.clone()), ("limit", limit.to_string())];
                 retry(Reason::QueueFull, &error.to_string(), QUEUE_DELAY, metadata)
             }
+            Error::Store(StoreError::QueuesFull { limit }) => {
+                retry(Reason::QueueFull, &error.to_string(), QUEUE_DELAY, [("limit", limit.to_string())])
+            }
+            Error::Token(refusal) => {
+                let reason = match refusal {
+                    TokenRefusal::Missing => Reason::TokenMissing,
+                    TokenRefusal::Malformed | TokenRefusal::Unknown => Reason::TokenUnknown,
+                    TokenRefusal::Expired => Reason::TokenExpired,
+                    TokenRefusal::Revoked => Reason::TokenRevoked,
+                };
+                status(reason, &error.to_string(), [], ErrorDetails::new())
+            }
+            Error::RoleForbids { role, .. } => {
+                let metadata = [("role", role.word().to_owned())];
+                status(Reason::RoleForbids, &error.to_string(), metadata, ErrorDetails::new())
+            }
+            Error::ShopForbids => status(Reason::ShopForbids, &error.to_string(), [], ErrorDetails::new()),
+            Error::RateExceeded { wait } => retry(Reason::RateExceeded, &error.to_string(), wait, []),
+            Error::NoMethod => status(Reason::MethodUnknown, &error.to_string(), [], ErrorDetails::new()),
             Error::ShuttingDown => retry(Reason::ShuttingDown, &error.to_string(), RETRY_DELAY, []),
             Error::Store(StoreError::Unavailable(_)) => {
                 tracing::warn!(error = chain(&error), "the database is not available");
@@ -289,7 +367,18 @@ fn retry<const N: usize>(reason: Reason, message: &str, delay: Duration, metadat
     status(reason, message, metadata, details)
 }
 
+fn role_text(role: Role) -> String {
+    role.word().replace('_', " ")
+}
+
+fn role_texts(roles: &[Role]) -> String {
+    roles.iter().map(|role| role_text(*role)).collect::<Vec<_>>().join(", ")
+}
+
 fn resource_type(name: &str) -> &'static str {
+    if name.starts_with("tokens/") {
+        return "fitup.v1.Token";
+    }
     match name.split('/').nth(2) {
         None => "fitup.v1.Shop",
         Some("orders") => "fitup.v1.Order",
@@ -376,6 +465,10 @@ mod tests {
         let full = StoreError::QueueFull { shop: "a".into(), limit: 3 };
         let details = check(full, Code::ResourceExhausted, "QUEUE_FULL");
         assert!(details.retry_info().unwrap().retry_delay.is_some());
+        check(StoreError::QueuesFull { limit: 3 }, Code::ResourceExhausted, "QUEUE_FULL");
+        let wait = Duration::from_millis(30);
+        let details = check(Error::RateExceeded { wait }, Code::ResourceExhausted, "RATE_EXCEEDED");
+        assert_eq!(details.retry_info().unwrap().retry_delay, Some(wait));
         let details = check(Error::ShuttingDown, Code::Unavailable, "SHUTTING_DOWN");
         assert!(details.retry_info().is_some());
     }

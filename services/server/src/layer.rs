@@ -1,6 +1,6 @@
 //! What stands before all services: one span a request, its deadline, and details for what the transport refuses.
 //!
-//! Layers that let callers in belong between this one and the services: they put a [`Caller`] into the request.
+//! Between this layer and the services stands the gate, which lets callers in: [`crate::access::gate`].
 
 use std::future::Future;
 use std::pin::Pin;
@@ -15,7 +15,6 @@ use tracing::{Instrument, Span, field};
 use uuid::Uuid;
 
 use crate::error::{self, Error};
-use crate::request::Caller;
 
 /// Puts [`Requests`] in front of a service.
 #[derive(Debug, Clone, Copy)]
@@ -49,7 +48,7 @@ where
         self.inner.poll_ready(context)
     }
 
-    fn call(&mut self, mut request: Request<B>) -> Self::Future {
+    fn call(&mut self, request: Request<B>) -> Self::Future {
         let clone = self.inner.clone();
         let mut inner = std::mem::replace(&mut self.inner, clone);
         let method = request.uri().path().trim_start_matches('/').to_owned();
@@ -57,7 +56,6 @@ where
         let span = tracing::info_span!("request", method, id, shop = field::Empty);
         // Starts to run before the transport's own timer, so that it is this one that ends the call.
         let deadline = deadline(request.headers()).map(|time| tokio::time::sleep(time.saturating_sub(MARGIN)));
-        request.extensions_mut().insert(Caller::local());
         let answer = async move {
             let started = Instant::now();
             let response = match deadline {

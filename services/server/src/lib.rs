@@ -1,14 +1,18 @@
 //! The server of fitup: shops, repair orders and plans over gRPC, kept in a database, planned on threads of its own.
 //!
-//! Read in this order: [`serve()`] (the whole), [`config`] (its settings), `shop_service`, `order_service` and
-//! `plan_service` (one method each for what can be asked), [`convert`] (contract ↔ model), [`plan_runs`] and [`search`]
+//! Read in this order: [`serve()`] (the whole), [`config`] (its settings), [`access`] (who may what), `shop_service`,
+//! `order_service`, `plan_service`, `token_service` and `history_service` (one method each for what can be asked),
+//! [`convert`] (contract ↔ model), [`plan_runs`] and [`search`]
 //! (how plans are made), [`request`] and [`page`] (repeats and pages), [`error`] (every refusal), [`layer`] (what stands
 //! before all of it).
 
+pub mod access;
 pub mod clock;
 pub mod config;
 pub mod convert;
 pub mod error;
+pub mod first_token;
+pub mod history_service;
 pub mod layer;
 pub mod left_out;
 pub mod order_service;
@@ -20,6 +24,7 @@ pub mod request;
 pub mod search;
 pub mod serve;
 pub mod shop_service;
+pub mod token_service;
 
 pub use config::Config;
 pub use serve::{ServeError, serve};

@@ -5,16 +5,22 @@ use std::net::SocketAddr;
 use std::process::ExitCode;
 
 use anyhow::Context;
-use clap::{Parser, ValueEnum};
+use clap::{Parser, Subcommand, ValueEnum};
 use fitup_server::Config;
+use fitup_server::access::mode::mode;
+use fitup_server::first_token::FirstToken;
+use jiff::Timestamp;
 use tokio::net::TcpListener;
 use tokio::signal::unix::{SignalKind, signal};
 use tracing_subscriber::EnvFilter;
 
 /// Keeps the repair orders of collision-repair shops and plans their work
 #[derive(Parser)]
-#[command(name = "fitupd", version, max_term_width = 100)]
+#[command(name = "fitupd", version, max_term_width = 100, args_conflicts_with_subcommands = true)]
 struct Cli {
+    #[command(subcommand)]
+    command: Option<Command>,
+
     /// Address to listen on; port 0 is any free one
     #[arg(long, env = "FITUPD_LISTEN", value_name = "ADDRESS", default_value = "127.0.0.1:50610")]
     listen: SocketAddr,
@@ -29,6 +35,18 @@ struct Cli {
 
     #[command(flatten)]
     config: Config,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Tokens, in the database itself
+    #[command(subcommand)]
+    Token(TokenCommand),
+}
+
+#[derive(Subcommand)]
+enum TokenCommand {
+    Create(FirstToken),
 }
 
 #[derive(Clone, Copy, ValueEnum)]
@@ -51,9 +69,14 @@ fn main() -> ExitCode {
 
 #[tokio::main]
 async fn run(cli: Cli) -> anyhow::Result<()> {
+    if let Some(Command::Token(TokenCommand::Create(token))) = cli.command {
+        return make_token(token).await;
+    }
     set_up_log(cli.log_format, &cli.log)?;
     let mut terminate = signal(SignalKind::terminate()).context("SIGTERM cannot be handled")?;
     let mut interrupt = signal(SignalKind::interrupt()).context("SIGINT cannot be handled")?;
+    // Before anybody can connect.
+    mode(&cli.config, cli.listen)?;
     let listener = TcpListener::bind(cli.listen).await.with_context(|| {
         format!("cannot listen on {}; is another fitupd running? choose another address with --listen", cli.listen)
     })?;
@@ -64,6 +87,20 @@ async fn run(cli: Cli) -> anyhow::Result<()> {
         }
     };
     fitup_server::serve(cli.config, listener, shutdown).await?;
+    Ok(())
+}
+
+/// Prints the secret alone on stdout, for a pipe or a file, and what it is on stderr.
+async fn make_token(token: FirstToken) -> anyhow::Result<()> {
+    let (made, secret) = token.make(Timestamp::now()).await?;
+    writeln!(std::io::stdout(), "{}", secret.text()).context("the secret cannot be printed; the token is useless")?;
+    let role = made.role.word().replace('_', " ");
+    let told = format!(
+        "token {} for {:?}, {role}, until {:.0}; its secret is told this once",
+        made.id, made.display_name, made.expire_time
+    );
+    // Fails if nobody reads it.
+    let _ = writeln!(std::io::stderr(), "{told}");
     Ok(())
 }
 

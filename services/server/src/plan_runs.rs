@@ -19,6 +19,7 @@ use tokio_stream::wrappers::ReceiverStream;
 use tracing::Instrument;
 use uuid::Uuid;
 
+use crate::access::guard::Guarded;
 use crate::clock::Clock;
 use crate::error::Error;
 
@@ -31,6 +32,8 @@ pub struct Settings {
     pub threads: usize,
     /// So many of a shop may wait or run.
     pub unfinished_limit: u32,
+    /// So many of all shops may wait or run.
+    pub unfinished_limit_in_all: u32,
     /// A run is taken from a server that has not been heard of for so long.
     pub lease: Duration,
     /// No other server works on the database: runs under way at the start are those of the server before.
@@ -49,7 +52,10 @@ const CANCEL_WAIT: Duration = Duration::from_secs(3);
 pub struct PlanRuns(Arc<Inner>);
 
 struct Inner {
+    /// All there is: for the work.
     store: Arc<dyn Store>,
+    /// What the caller of the moment sees of it: for their questions.
+    seen: Arc<dyn Store>,
     clock: Clock,
     settings: Settings,
     worker: String,
@@ -79,9 +85,11 @@ impl Live {
 impl PlanRuns {
     /// Returns plan runs nobody works on yet: see [`PlanRuns::work`].
     pub fn new(store: Arc<dyn Store>, clock: Clock, settings: Settings) -> PlanRuns {
+        let seen: Arc<dyn Store> = Arc::new(Guarded(Arc::clone(&store)));
         let worker = format!("fitupd-{}", Uuid::new_v4());
         PlanRuns(Arc::new(Inner {
             store,
+            seen,
             clock,
             settings,
             worker,
@@ -102,6 +110,11 @@ impl PlanRuns {
         self.0.settings.unfinished_limit
     }
 
+    /// Returns how many runs of all shops may wait or run.
+    pub fn unfinished_limit_in_all(&self) -> u32 {
+        self.0.settings.unfinished_limit_in_all
+    }
+
     /// Says that there is something in the queue.
     pub fn wake(&self) {
         self.0.queued.notify_one();
@@ -113,7 +126,7 @@ impl PlanRuns {
     /// Those of the store.
     pub async fn get(&self, shop: &str, run: &str) -> Result<PlanRunRecord, Error> {
         let live = self.0.live(shop, run);
-        let record = self.0.store.get_run(shop, run).await?;
+        let record = self.0.seen.get_run(shop, run).await?;
         Ok(live.map_or(record.clone(), |live| with_progress(&record, *live.progress.borrow())))
     }
 
@@ -122,6 +135,7 @@ impl PlanRuns {
     /// # Errors
     /// Those of the store.
     pub async fn ended(&self, shop: &str, run: &str) -> Result<PlanRunRecord, Error> {
+        self.0.seen.get_run(shop, run).await?;
         if let Some(live) = self.0.live(shop, run) {
             live.cancel();
         }
@@ -148,7 +162,7 @@ impl PlanRuns {
         shop: String,
         run: String,
     ) -> Result<ReceiverStream<Result<PlanRunRecord, Error>>, Error> {
-        self.0.store.get_run(&shop, &run).await?;
+        self.0.seen.get_run(&shop, &run).await?;
         let (sender, receiver) = mpsc::channel(1);
         let inner = Arc::clone(&self.0);
         let watching = async move {

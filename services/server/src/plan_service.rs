@@ -99,6 +99,7 @@ impl PlanService for Plans {
             as_of_time: limits.as_of_time.unwrap_or(change.at),
             limits,
             unfinished_limit: self.runs.unfinished_limit(),
+            unfinished_limit_in_all: self.runs.unfinished_limit_in_all(),
         };
         let answer = self.store.create_run(&change, &shop, run, encode(plan_run::write)).await.map_err(Error::from)?;
         self.runs.wake();

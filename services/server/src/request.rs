@@ -7,22 +7,9 @@ use prost::Message;
 use sha2::{Digest, Sha256};
 use uuid::Uuid;
 
+use crate::access::Caller;
 use crate::clock::Clock;
 use crate::error::Error;
-
-/// Who makes a call; the layers in front of the services put it into the request.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Caller {
-    /// For people, and for the audit trail.
-    pub name: String,
-}
-
-impl Caller {
-    /// Returns whoever can reach a server that asks for no credentials.
-    pub fn local() -> Caller {
-        Caller { name: "local".into() }
-    }
-}
 
 /// A request that changes something, and may be repeated without harm.
 pub trait Changing: Message + Clone {
@@ -58,6 +45,7 @@ changing! {
         CancelOrderRequest = "CancelOrder";
     "PlanService": PublishPlanRequest = "PublishPlan", CreatePlanRunRequest = "CreatePlanRun",
         CancelPlanRunRequest = "CancelPlanRun";
+    "TokenService": CreateTokenRequest = "CreateToken", RevokeTokenRequest = "RevokeToken";
 }
 
 /// Returns what the store keeps about a change: who, when, and the request that makes its repeat harmless.
@@ -65,7 +53,7 @@ changing! {
 /// # Errors
 /// A fault of `request_id` if it is no UUID.
 pub fn change<R: Changing>(request: &tonic::Request<R>, clock: &Clock) -> Result<Change, Error> {
-    let actor = request.extensions().get::<Caller>().cloned().unwrap_or_else(Caller::local).name;
+    let Caller { actor, origin, .. } = request.extensions().get::<Caller>().cloned().unwrap_or_else(Caller::local);
     let message = request.get_ref();
     let request = match message.request_id() {
         "" => None,
@@ -75,7 +63,7 @@ pub fn change<R: Changing>(request: &tonic::Request<R>, clock: &Clock) -> Result
             fingerprint: Sha256::digest(message.without_request_id().encode_to_vec()).into(),
         }),
     };
-    Ok(Change { at: clock.now(), actor, request })
+    Ok(Change { at: clock.now(), actor, origin, request })
 }
 
 /// Returns what makes the kept answer of a change from what was changed.
@@ -139,7 +127,9 @@ mod tests {
     fn whoever_is_known_is_the_actor() {
         let mut request = tonic::Request::new(v1::DeleteShopRequest::default());
         assert_eq!(change(&request, &Clock::Machine).unwrap().actor, "local");
-        request.extensions_mut().insert(Caller { name: "front desk".into() });
-        assert_eq!(change(&request, &Clock::Machine).unwrap().actor, "front desk");
+        let origin = Some("192.0.2.7".to_owned());
+        request.extensions_mut().insert(Caller { actor: "tokens/7".into(), origin, ..Caller::local() });
+        let change = change(&request, &Clock::Machine).unwrap();
+        assert_eq!((change.actor.as_str(), change.origin.as_deref()), ("tokens/7", Some("192.0.2.7")));
     }
 }

@@ -1,16 +1,18 @@
 //! The program: opens the database, answers calls, ends in an orderly way.
 
 use std::future::Future;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
 use fitup_proto::v1;
+use fitup_proto::v1::history_service_server::HistoryServiceServer;
 use fitup_proto::v1::order_service_server::OrderServiceServer;
 use fitup_proto::v1::plan_service_server::PlanServiceServer;
 use fitup_proto::v1::shop_service_server::ShopServiceServer;
+use fitup_proto::v1::token_service_server::TokenServiceServer;
 use fitup_store::sqlite::SqliteStore;
-use fitup_store::{OpenError, Store};
+use fitup_store::{OpenError, Page, Scope, Store};
 use jiff::{SignedDuration, Timestamp};
 use tokio::net::TcpListener;
 use tokio::sync::oneshot;
@@ -20,15 +22,23 @@ use tonic::transport::server::TcpIncoming;
 use tonic_health::ServingStatus;
 use tonic_health::server::HealthReporter;
 
+use crate::access::connections::Limited;
+use crate::access::gate::{GateLayer, Keeper};
+use crate::access::guard::Guarded;
+use crate::access::mode::{self, Exposed};
+use crate::access::rate::Rates;
+use crate::access::tls::{self, TlsError};
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::error::chain;
+use crate::history_service::History;
 use crate::layer::RequestLayer;
 use crate::order_service::Orders;
 use crate::plan_runs::{self, PlanRuns};
 use crate::plan_service::Plans;
 use crate::port_file;
 use crate::shop_service::Shops;
+use crate::token_service::Tokens;
 
 /// Why the server does not start, or stops.
 #[derive(Debug, thiserror::Error)]
@@ -36,6 +46,15 @@ pub enum ServeError {
     /// The database cannot be opened.
     #[error(transparent)]
     Open(#[from] OpenError),
+    /// It must not listen there.
+    #[error(transparent)]
+    Exposed(#[from] Exposed),
+    /// The certificate or its key will not do.
+    #[error(transparent)]
+    Tls(#[from] TlsError),
+    /// Whether there are tokens cannot be read.
+    #[error("the tokens cannot be read")]
+    Tokens(#[source] fitup_store::Error),
     /// The data folder cannot be made.
     #[error("data folder {} cannot be made; make it, or name another with --data", .folder.display())]
     Folder {
@@ -63,10 +82,12 @@ pub enum ServeError {
 }
 
 /// Names of the services whose health is told.
-const SERVICES: [&str; 3] = [
+const SERVICES: [&str; 5] = [
     <ShopServiceServer<Shops> as NamedService>::NAME,
     <OrderServiceServer<Orders> as NamedService>::NAME,
     <PlanServiceServer<Plans> as NamedService>::NAME,
+    <TokenServiceServer<Tokens> as NamedService>::NAME,
+    <HistoryServiceServer<History> as NamedService>::NAME,
 ];
 
 /// Serves on `listener` until `shutdown` is ready, then lets calls under way end, for a while.
@@ -74,14 +95,16 @@ const SERVICES: [&str; 3] = [
 /// Calls are answered once the schema of the database is up to date.
 ///
 /// # Errors
-/// If the database cannot be opened, the port file cannot be written or the socket fails.
+/// If it must not listen there without TLS, the certificate is wrong, the database cannot be opened, the port file cannot be written or the socket fails.
 pub async fn serve(
     config: Config,
     listener: TcpListener,
     shutdown: impl Future<Output = ()> + Send + 'static,
 ) -> Result<(), ServeError> {
     let address = listener.local_addr().map_err(ServeError::Socket)?;
-    let store = open(&config).await?;
+    let mode = mode::mode(&config, address)?;
+    let server = tls::secure(Server::builder(), &config)?;
+    let store = open_store(config.database.as_deref(), &config.data).await?;
     // The socket listens already: who reads the file and calls is answered a moment later.
     if let Some(path) = &config.port_file {
         let unwritable = |source| ServeError::PortFile { path: path.clone(), source };
@@ -110,26 +133,37 @@ pub async fn serve(
         }
     };
     let limit = config.message_limit as usize;
-    let shops = Shops { store: Arc::clone(&store), clock };
-    let orders = Orders { store: Arc::clone(&store), clock };
-    let plans = Plans { store: Arc::clone(&store), clock, runs: runs.clone() };
-    let serving = Server::builder()
+    // Services see what their caller sees.
+    let seen: Arc<dyn Store> = Arc::new(Guarded(Arc::clone(&store)));
+    let shops = Shops { store: Arc::clone(&seen), clock };
+    let orders = Orders { store: Arc::clone(&seen), clock };
+    let plans = Plans { store: Arc::clone(&seen), clock, runs: runs.clone() };
+    let tokens = Tokens { store: Arc::clone(&seen), clock };
+    let history = History { store: seen };
+    let keeper = Keeper { store: Arc::clone(&store), clock, mode, rates: Rates::new(config.rate_limit) };
+    let incoming = Limited::new(TcpIncoming::from(listener).with_nodelay(Some(true)), config.connection_limit);
+    let serving = server
         .max_concurrent_streams(config.stream_limit)
         .http2_keepalive_interval(Some(Duration::from_secs(30)))
         .layer(RequestLayer)
+        .layer(GateLayer(Arc::new(keeper)))
         .add_service(health)
         .add_service(reflection().build_v1().expect("the descriptors were made by the compiler"))
         .add_service(reflection().build_v1alpha().expect("the descriptors were made by the compiler"))
         .add_service(ShopServiceServer::new(shops).max_decoding_message_size(limit))
         .add_service(OrderServiceServer::new(orders).max_decoding_message_size(limit))
         .add_service(PlanServiceServer::new(plans).max_decoding_message_size(limit))
-        .serve_with_incoming_shutdown(TcpIncoming::from(listener).with_nodelay(Some(true)), draining);
+        .add_service(TokenServiceServer::new(tokens).max_decoding_message_size(limit))
+        .add_service(HistoryServiceServer::new(history).max_decoding_message_size(limit))
+        .serve_with_incoming_shutdown(incoming, draining);
 
     match &config.database {
         // Its address may hold a password.
         Some(_) => tracing::info!(%address, "fitupd answers calls, on PostgreSQL"),
         None => tracing::info!(%address, data = %config.data.display(), "fitupd answers calls"),
     }
+    let tokens = store.list_tokens(&Scope::All, Page { after: None, limit: 1 }).await.map_err(ServeError::Tokens)?;
+    mode::tell(mode, &config, address, tokens.is_empty());
 
     let out_of_time = async {
         if stopped.await.is_err() {
@@ -171,15 +205,19 @@ async fn forget_old_requests(store: Arc<dyn Store>, clock: Clock) {
     }
 }
 
-async fn open(config: &Config) -> Result<Arc<dyn Store>, ServeError> {
-    if let Some(database) = &config.database {
+/// Opens the PostgreSQL database, or else the one in the folder `data`, which is made if only its last part is missing.
+///
+/// # Errors
+/// If it cannot be opened.
+pub async fn open_store(database: Option<&str>, data: &Path) -> Result<Arc<dyn Store>, ServeError> {
+    if let Some(database) = database {
         return Ok(fitup_store::open(database).await?);
     }
-    if !config.data.exists() {
-        let failed = |source| ServeError::Folder { folder: config.data.clone(), source };
-        std::fs::create_dir(&config.data).map_err(failed)?;
+    if !data.exists() {
+        let failed = |source| ServeError::Folder { folder: data.to_owned(), source };
+        std::fs::create_dir(data).map_err(failed)?;
     }
-    Ok(Arc::new(SqliteStore::open(&config.data).await?))
+    Ok(Arc::new(SqliteStore::open(data).await?))
 }
 
 fn run_settings(config: &Config) -> plan_runs::Settings {
@@ -187,6 +225,7 @@ fn run_settings(config: &Config) -> plan_runs::Settings {
         at_once: config.plan_runs,
         threads: (config.solver_threads / config.plan_runs).max(1),
         unfinished_limit: config.queue_limit,
+        unfinished_limit_in_all: config.queue_limit_in_all,
         lease: config.lease,
         alone: config.database.is_none(),
     }

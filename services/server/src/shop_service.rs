@@ -9,6 +9,7 @@ use fitup_store::{Error as StoreError, Refusal, ShopRecord, Store};
 use prost_types::FieldMask;
 use tonic::{Request, Response, Status};
 
+use crate::access;
 use crate::clock::Clock;
 use crate::convert::names::{self, Collection};
 use crate::convert::{self, mask};
@@ -49,6 +50,11 @@ impl ShopService for Shops {
         let change = change(&request, &self.clock)?;
         let request = request.into_inner();
         note_shop(&request.shop_id);
+        // The same answer whether there is such a shop or not.
+        let is_own = access::caller().is_some_and(|caller| caller.scope.has(&request.shop_id));
+        if !is_own && names::check_id(&request.shop_id, "shop_id").is_ok() {
+            return Err(Error::ShopForbids.into());
+        }
         let shop = read_new(&request)?;
         if request.validate_only {
             self.refuse_existing(&request.shop_id).await?;

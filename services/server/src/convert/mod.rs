@@ -12,6 +12,7 @@ pub mod plan_run;
 #[cfg(test)]
 mod round_trip;
 pub mod shop;
+pub mod token;
 
 pub use fields::to_instant;
 

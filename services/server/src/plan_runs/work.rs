@@ -79,7 +79,7 @@ impl Inner {
     }
 
     fn change(&self, at: Timestamp) -> Change {
-        Change { at, actor: ACTOR.into(), request: None }
+        Change { at, actor: ACTOR.into(), origin: None, request: None }
     }
 
     async fn requeue_expired(&self, at: Timestamp) {
@@ -229,6 +229,7 @@ mod tests {
     use fitup_store::{NewPlanRun, RunLimits, RunState, Store};
 
     use super::*;
+    use crate::access::{self, Caller};
     use crate::clock::Clock;
     use crate::plan_runs::Settings;
 
@@ -246,10 +247,16 @@ mod tests {
             changeovers: vec![],
             settings: Default::default(),
         };
-        let change = Change { at: clock.now(), actor: "test".into(), request: None };
+        let change = Change { at: clock.now(), actor: "test".into(), origin: None, request: None };
         store.create_shop(&change, facts, Box::new(|_| vec![])).await.expect("a shop");
         let limits = RunLimits { time_limit: None, iteration_limit: None, seed: 0, gap_limit: 0.0, as_of_time: None };
-        let run = NewPlanRun { id: "run".into(), limits, as_of_time: clock.now(), unfinished_limit: 9 };
+        let run = NewPlanRun {
+            id: "run".into(),
+            limits,
+            as_of_time: clock.now(),
+            unfinished_limit: 9,
+            unfinished_limit_in_all: 9,
+        };
         store.create_run(&change, "main", run, Box::new(|_| vec![])).await.expect("a run");
     }
 
@@ -260,8 +267,14 @@ mod tests {
         let folder = tempfile::tempdir().expect("a folder");
         let store: Arc<dyn Store> = Arc::new(SqliteStore::open(folder.path()).await.expect("a database"));
         let clock = Clock::new(None);
-        let settings =
-            Settings { at_once: 1, threads: 1, unfinished_limit: 9, lease: Duration::from_secs(60), alone: true };
+        let settings = Settings {
+            at_once: 1,
+            threads: 1,
+            unfinished_limit: 9,
+            unfinished_limit_in_all: 9,
+            lease: Duration::from_secs(60),
+            alone: true,
+        };
         enter_run(&*store, &clock).await;
 
         let first = PlanRuns::new(Arc::clone(&store), clock, settings);
@@ -279,10 +292,9 @@ mod tests {
 
         let second = PlanRuns::new(Arc::clone(&store), clock, settings);
         let working = tokio::spawn(second.clone().work());
-        let mut states =
-            tokio_stream::StreamExt::map(second.watch("main".into(), "run".into()).await.expect("a run"), |state| {
-                state.expect("a state")
-            });
+        let watch = second.watch("main".into(), "run".into());
+        let states = access::within(Caller::local(), watch).await.expect("a run");
+        let mut states = tokio_stream::StreamExt::map(states, |state| state.expect("a state"));
         let mut last = None;
         while let Some(state) = tokio_stream::StreamExt::next(&mut states).await {
             last = Some(state);

@@ -1,0 +1,313 @@
+//! The store as the caller of the moment sees it.
+//!
+//! A foreign shop does not exist: what is asked of it is asked of a shop that cannot be ([`NOWHERE`]), so that the
+//! answer, its details and the work behind it are those for a shop that does not exist, also in ways that nobody has
+//! thought of. It fails closed: outside of a call, in a task that a call has spawned too, nothing is seen at all.
+//! Services get this store; what the server does by itself works on the store behind it.
+
+use std::sync::Arc;
+
+use fitup_model::ShopFacts;
+use fitup_store::{
+    Answer, AuditEntry, Change, ClaimedRun, Digest, Encode, Error, NewPlan, NewPlanRun, NewToken, Notices, OrderDraft,
+    OrderEdit, OrderFilter, OrderRecord, Page, PlanRecord, PlanRunRecord, RunEnd, RunProgress, Scope, ShopEdit,
+    ShopRecord, Snapshot, Store, TokenRecord,
+};
+use jiff::Timestamp;
+
+/// The id of a shop that cannot be: the database refuses such an id.
+const NOWHERE: &str = "~";
+
+/// The store as the caller of the moment sees it.
+pub struct Guarded(pub Arc<dyn Store>);
+
+/// A shop as the caller sees it.
+struct Seen<'a> {
+    asked: &'a str,
+    is_seen: bool,
+}
+
+impl Seen<'_> {
+    fn id(&self) -> &str {
+        if self.is_seen { self.asked } else { NOWHERE }
+    }
+
+    /// Returns an answer in the names that were asked for.
+    fn told<T>(&self, answer: Result<T, Error>) -> Result<T, Error> {
+        match answer {
+            Err(Error::NotFound { name }) if !self.is_seen => {
+                let rest = name.strip_prefix("shops/").and_then(|rest| rest.strip_prefix(NOWHERE));
+                Err(Error::NotFound { name: rest.map_or(name.clone(), |rest| format!("shops/{}{rest}", self.asked)) })
+            }
+            answer => answer,
+        }
+    }
+}
+
+fn scope() -> Scope {
+    super::caller().map_or_else(|| Scope::Shops(Default::default()), |caller| caller.scope)
+}
+
+fn seen(shop: &str) -> Seen<'_> {
+    Seen { asked: shop, is_seen: scope().has(shop) }
+}
+
+/// Asks the store behind about a shop.
+macro_rules! ask {
+    ($self:ident, $method:ident($($before:expr)?; $shop:expr $(, $after:expr)*)) => {{
+        let seen = seen($shop);
+        let answer = $self.0.$method($($before,)? seen.id() $(, $after)*).await;
+        seen.told(answer)
+    }};
+}
+
+/// What only the server itself does.
+fn not_for_callers<T>() -> Result<T, Error> {
+    Err(Error::Corrupt("a call did what only the server itself does".into()))
+}
+
+#[tonic::async_trait]
+impl Store for Guarded {
+    async fn get_shop(&self, shop: &str) -> Result<ShopRecord, Error> {
+        ask!(self, get_shop(; shop))
+    }
+
+    async fn list_shops(&self, page: Page) -> Result<Vec<ShopRecord>, Error> {
+        let Scope::Shops(own) = scope() else { return self.0.list_shops(page).await };
+        let after = page.after.unwrap_or_default();
+        let mut shops = Vec::new();
+        for shop in own.iter().filter(|shop| **shop > after) {
+            if shops.len() >= page.limit as usize {
+                break;
+            }
+            match self.0.get_shop(shop).await {
+                Ok(record) => shops.push(record),
+                Err(Error::NotFound { .. }) => {}
+                Err(error) => return Err(error),
+            }
+        }
+        Ok(shops)
+    }
+
+    async fn create_shop(
+        &self,
+        change: &Change,
+        facts: ShopFacts,
+        encode: Encode<ShopRecord>,
+    ) -> Result<Answer<ShopRecord>, Error> {
+        if !scope().has(&facts.id) {
+            // The service has refused it before.
+            return not_for_callers();
+        }
+        self.0.create_shop(change, facts, encode).await
+    }
+
+    async fn update_shop(
+        &self,
+        change: &Change,
+        shop: &str,
+        etag: Option<&str>,
+        edit: ShopEdit,
+        encode: Encode<ShopRecord>,
+    ) -> Result<Answer<ShopRecord>, Error> {
+        ask!(self, update_shop(change; shop, etag, edit, encode))
+    }
+
+    async fn delete_shop(
+        &self,
+        change: &Change,
+        shop: &str,
+        etag: Option<&str>,
+        encode: Encode<()>,
+    ) -> Result<Answer<()>, Error> {
+        ask!(self, delete_shop(change; shop, etag, encode))
+    }
+
+    async fn get_order(&self, shop: &str, order: &str) -> Result<OrderRecord, Error> {
+        ask!(self, get_order(; shop, order))
+    }
+
+    async fn list_orders(&self, shop: &str, filter: OrderFilter, page: Page) -> Result<Vec<OrderRecord>, Error> {
+        ask!(self, list_orders(; shop, filter, page))
+    }
+
+    async fn create_order(
+        &self,
+        change: &Change,
+        shop: &str,
+        draft: OrderDraft,
+        encode: Encode<OrderRecord>,
+    ) -> Result<Answer<OrderRecord>, Error> {
+        ask!(self, create_order(change; shop, draft, encode))
+    }
+
+    async fn update_order(
+        &self,
+        change: &Change,
+        shop: &str,
+        order: &str,
+        etag: Option<&str>,
+        edit: OrderEdit,
+        encode: Encode<OrderRecord>,
+    ) -> Result<Answer<OrderRecord>, Error> {
+        ask!(self, update_order(change; shop, order, etag, edit, encode))
+    }
+
+    async fn snapshot(&self, shop: &str) -> Result<Snapshot, Error> {
+        ask!(self, snapshot(; shop))
+    }
+
+    async fn save_plan(&self, change: &Change, shop: &str, plan: NewPlan) -> Result<PlanRecord, Error> {
+        ask!(self, save_plan(change; shop, plan))
+    }
+
+    async fn get_plan(&self, shop: &str, plan: &str) -> Result<PlanRecord, Error> {
+        ask!(self, get_plan(; shop, plan))
+    }
+
+    async fn latest_plan(&self, shop: &str) -> Result<Option<PlanRecord>, Error> {
+        ask!(self, latest_plan(; shop))
+    }
+
+    async fn list_plans(&self, shop: &str, page: Page) -> Result<Vec<PlanRecord>, Error> {
+        ask!(self, list_plans(; shop, page))
+    }
+
+    async fn publish_plan(
+        &self,
+        change: &Change,
+        shop: &str,
+        plan: &str,
+        encode: Encode<PlanRecord>,
+    ) -> Result<Answer<PlanRecord>, Error> {
+        ask!(self, publish_plan(change; shop, plan, encode))
+    }
+
+    async fn create_run(
+        &self,
+        change: &Change,
+        shop: &str,
+        run: NewPlanRun,
+        encode: Encode<PlanRunRecord>,
+    ) -> Result<Answer<PlanRunRecord>, Error> {
+        ask!(self, create_run(change; shop, run, encode))
+    }
+
+    async fn get_run(&self, shop: &str, run: &str) -> Result<PlanRunRecord, Error> {
+        ask!(self, get_run(; shop, run))
+    }
+
+    async fn list_runs(&self, shop: &str, page: Page) -> Result<Vec<PlanRunRecord>, Error> {
+        ask!(self, list_runs(; shop, page))
+    }
+
+    async fn claim_run(&self, _: Timestamp, _: &str, _: Timestamp) -> Result<Option<ClaimedRun>, Error> {
+        not_for_callers()
+    }
+
+    async fn report_run(
+        &self,
+        _: &str,
+        _: &str,
+        _: &str,
+        _: Timestamp,
+        _: RunProgress,
+    ) -> Result<PlanRunRecord, Error> {
+        not_for_callers()
+    }
+
+    async fn finish_run(
+        &self,
+        _: &Change,
+        _: &str,
+        _: &str,
+        _: &str,
+        _: RunProgress,
+        _: RunEnd,
+    ) -> Result<PlanRunRecord, Error> {
+        not_for_callers()
+    }
+
+    async fn cancel_run(
+        &self,
+        change: &Change,
+        shop: &str,
+        run: &str,
+        encode: Encode<PlanRunRecord>,
+    ) -> Result<Answer<PlanRunRecord>, Error> {
+        ask!(self, cancel_run(change; shop, run, encode))
+    }
+
+    async fn requeue_expired_runs(&self, _: &Change, _: u32) -> Result<Vec<PlanRunRecord>, Error> {
+        not_for_callers()
+    }
+
+    /// Notices say that something has changed and not what; whoever reads it then is asked again.
+    fn notices(&self) -> Notices {
+        self.0.notices()
+    }
+
+    async fn find_token(&self, _: &Digest) -> Result<Option<TokenRecord>, Error> {
+        not_for_callers()
+    }
+
+    async fn list_tokens(&self, within: &Scope, page: Page) -> Result<Vec<TokenRecord>, Error> {
+        self.0.list_tokens(&narrower(within), page).await
+    }
+
+    async fn create_token(
+        &self,
+        change: &Change,
+        token: NewToken,
+        encode: Encode<TokenRecord>,
+    ) -> Result<Answer<TokenRecord>, Error> {
+        if !scope().covers(&token.scope) {
+            // The service has refused it before.
+            return not_for_callers();
+        }
+        self.0.create_token(change, token, encode).await
+    }
+
+    async fn revoke_token(
+        &self,
+        change: &Change,
+        token: &str,
+        within: &Scope,
+        encode: Encode<TokenRecord>,
+    ) -> Result<Answer<TokenRecord>, Error> {
+        self.0.revoke_token(change, token, &narrower(within), encode).await
+    }
+
+    async fn list_latest_audit(
+        &self,
+        shop: &str,
+        resource: Option<&str>,
+        before_sequence: Option<i64>,
+        limit: u32,
+    ) -> Result<Vec<AuditEntry>, Error> {
+        ask!(self, list_latest_audit(; shop, resource, before_sequence, limit))
+    }
+
+    async fn list_audit(&self, shop: &str, after_sequence: i64, limit: u32) -> Result<Vec<AuditEntry>, Error> {
+        ask!(self, list_audit(; shop, after_sequence, limit))
+    }
+
+    async fn purge_requests(&self, _: Timestamp) -> Result<u64, Error> {
+        not_for_callers()
+    }
+
+    async fn ping(&self) -> Result<(), Error> {
+        self.0.ping().await
+    }
+
+    async fn close(&self) {}
+}
+
+/// Returns what is within both `within` and the shops of the caller.
+fn narrower(within: &Scope) -> Scope {
+    match (within, scope()) {
+        (within, Scope::All) => within.clone(),
+        (Scope::All, own) => own,
+        (Scope::Shops(some), Scope::Shops(own)) => Scope::Shops(own.intersection(some).cloned().collect()),
+    }
+}
