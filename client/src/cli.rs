@@ -1,14 +1,16 @@
 //! The command line: global flags, the nouns, and what every command is given.
 
+use std::path::PathBuf;
 use std::time::Duration;
+use std::{env, fs};
 
 use clap::builder::BoolishValueParser;
 use clap::{Args, Parser, Subcommand};
 use fitup_proto::v1;
 use jiff::tz::TimeZone;
 
-use crate::commands::{completions, man, order, outline, plan, reference, shop};
-use crate::connect::Connection;
+use crate::commands::{completions, history, man, order, outline, plan, reference, shop, token};
+use crate::connect::{Address, Connection};
 use crate::error::{Failure, Kind};
 use crate::names;
 use crate::output::{ColorChoice, Output};
@@ -36,6 +38,27 @@ struct Global {
         hide_env_values = true
     )]
     server: String,
+    /// Trust servers whose certificate is by this authority, a PEM file; without it those that this machine trusts
+    #[arg(long, env = "FITUP_CA", value_name = "FILE", global = true, hide_env_values = true)]
+    ca: Option<PathBuf>,
+    /// Show the server this certificate of ours, a PEM file
+    #[arg(long, env = "FITUP_CERT", value_name = "FILE", global = true, hide_env_values = true, requires = "key")]
+    cert: Option<PathBuf>,
+    /// The key of our certificate, a PEM file
+    #[arg(long, env = "FITUP_KEY", value_name = "FILE", global = true, hide_env_values = true, requires = "cert")]
+    key: Option<PathBuf>,
+    /// Get in with the token in this file; without it with the one in FITUP_TOKEN, if it is set
+    #[arg(long, env = "FITUP_TOKEN_FILE", value_name = "FILE", global = true, hide_env_values = true)]
+    token_file: Option<PathBuf>,
+    /// Send the token without TLS to other machines too, where the way there is safe
+    #[arg(
+        long,
+        env = "FITUP_EXPOSE_TOKEN",
+        global = true,
+        hide_env_values = true,
+        value_parser = BoolishValueParser::new()
+    )]
+    expose_token: bool,
     /// Work on this shop; without it on the only one there is
     #[arg(long, env = "FITUP_SHOP", value_name = "ID", global = true, hide_env_values = true)]
     shop: Option<String>,
@@ -68,6 +91,27 @@ struct Global {
     width: Option<usize>,
 }
 
+impl Global {
+    fn address(&self) -> Result<Address, Failure> {
+        let token = match &self.token_file {
+            Some(path) => {
+                let unreadable = |error: std::io::Error| {
+                    Failure::usage(format!("--token-file {} cannot be read", path.display())).cause(error.to_string())
+                };
+                Some(fs::read_to_string(path).map_err(unreadable)?)
+            }
+            None => env::var("FITUP_TOKEN").ok().filter(|token| !token.is_empty()),
+        };
+        Ok(Address {
+            url: self.server.clone(),
+            ca: self.ca.clone(),
+            identity: self.cert.clone().zip(self.key.clone()),
+            token: token.map(|token| token.trim().to_owned()),
+            may_expose_token: self.expose_token,
+        })
+    }
+}
+
 #[derive(Debug, Subcommand)]
 enum Command {
     /// Enter and change shops
@@ -82,6 +126,10 @@ enum Command {
     /// Make, show and publish plans
     #[command(subcommand)]
     Plan(plan::Command),
+    /// Give tokens out, with which others get in, and take them back
+    #[command(subcommand)]
+    Token(token::Command),
+    History(history::HistoryArgs),
     Completions(completions::CompletionsArgs),
     Man(man::ManArgs),
     Reference(reference::ReferenceArgs),
@@ -178,14 +226,17 @@ impl Cli {
     /// With what is to be told, and the exit code.
     pub async fn run(self) -> Result<(), Failure> {
         let output = self.output();
-        let Global { server, shop, timeout, .. } = self.global;
+        let address = self.global.address()?;
+        let Global { shop, timeout, .. } = self.global;
         let shop = shop.filter(|shop| !shop.is_empty());
-        let context = Context { link: Connection::new(&server, timeout)?, output, timeout, shop };
+        let context = Context { link: Connection::new(&address, timeout)?, output, timeout, shop };
         match self.command {
             Command::Shop(command) => command.run(&context).await,
             Command::Order(command) => command.run(&context).await,
             Command::Outline(command) => command.run(&context),
             Command::Plan(command) => command.run(&context).await,
+            Command::Token(command) => command.run(&context).await,
+            Command::History(args) => args.run(&context).await,
             Command::Completions(args) => args.run(&context),
             Command::Man(args) => args.run(&context),
             Command::Reference(args) => args.run(&context),

@@ -145,7 +145,14 @@ fn hint_of(status: &Status) -> Option<String> {
     let resource = details.resource_info().map_or("", |info| info.resource_name.as_str());
     let id = names::last(resource);
     let hint = match (status.code(), reason) {
+        (Code::Unavailable, _) if causes_of(status).iter().any(|cause| cause.contains("certificate")) => {
+            "check --server, the authority in --ca, and --cert with --key if the server asks for a certificate"
+                .to_owned()
+        }
         (Code::Unavailable, _) => "start the server with `fitupd`, or say where it is with --server URL".to_owned(),
+        (Code::Unauthenticated, "TOKEN_MISSING") => "set FITUP_TOKEN, or name a file with --token-file".to_owned(),
+        (Code::Unauthenticated, _) => "ask a manager for a token; `fitup token create` makes one".to_owned(),
+        (Code::NotFound, _) if resource.starts_with("tokens/") => "list the tokens with `fitup token list`".to_owned(),
         (Code::DeadlineExceeded, _) => "give it longer, such as --timeout 60".to_owned(),
         (Code::Unimplemented, _) => "the server is older than this program; update it".to_owned(),
         (Code::Aborted, _) => "somebody else changed it meanwhile; look at it and repeat the command".to_owned(),

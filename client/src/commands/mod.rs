@@ -1,9 +1,11 @@
 //! The commands, `fitup <noun> <verb>`: a module for each noun, an `Args` struct for each verb.
 
 pub mod completions;
+pub mod history;
 pub mod man;
 pub mod order;
 pub mod outline;
 pub mod plan;
 pub mod reference;
 pub mod shop;
+pub mod token;

@@ -3,17 +3,21 @@
 //! Rules: one object a line; keys are added, never renamed or removed; instants are RFC 3339 in UTC; times are whole
 //! minutes and say so; ids stand alone, without the resource names of the contract; what is not known is `null`.
 
+mod history;
 mod order;
 mod outline;
 mod plan;
 mod shop;
+mod token;
 
 use serde::Serialize;
 
+pub use self::history::Entry;
 pub use self::order::{Order, OrderLine};
 pub use self::outline::Outline;
 pub use self::plan::{OrderPlan, Plan, PlanLine, Run};
 pub use self::shop::{Shop, ShopLine};
+pub use self::token::Token;
 use crate::commands::shop::changes::Change;
 use crate::file::text::from_proto;
 use crate::names::last;
@@ -23,7 +27,7 @@ use crate::names::last;
 pub struct Done {
     /// Its id.
     pub id: String,
-    /// What: `entered`, `checked`, `cancelled`, `removed`, `published`.
+    /// What: `entered`, `checked`, `cancelled`, `removed`, `published`, `revoked`.
     pub done: &'static str,
 }
 

@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use fitup_proto::v1;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
-use tonic::{Code, Request, Status, Streaming};
+use tonic::{Code, Status, Streaming};
 
 use crate::cli::Context;
 use crate::connect::request_id;
@@ -91,7 +91,7 @@ pub fn has_ended(run: &v1::PlanRun) -> bool {
 
 async fn open(context: &Context, name: &str) -> Result<Streaming<v1::PlanRun>, Status> {
     // No deadline: a run may wait in the queue, and ends by its own limits.
-    let request = Request::new(v1::WatchPlanRunRequest { name: name.to_owned() });
+    let request = context.link.request(v1::WatchPlanRunRequest { name: name.to_owned() });
     Ok(context.link.plans().watch_plan_run(request).await?.into_inner())
 }
 
