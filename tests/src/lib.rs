@@ -1,5 +1,6 @@
 //! What the tests share: problems made by hand, by chance or as published, and slow answers to hold the fast ones against.
 
+pub mod access;
 pub mod draft;
 pub mod exhaustive;
 pub mod instances;

@@ -50,13 +50,15 @@ impl TestServer {
     pub async fn start_in(data: &Path, change: impl FnOnce(&mut Config)) -> TestServer {
         let mut config = config(data);
         change(&mut config);
+        let has_tls = config.tls_cert.is_some();
         let listener = TcpListener::bind("127.0.0.1:0").await.expect("a free port");
         let address = listener.local_addr().expect("a bound address");
         let (stop, stopped) = oneshot::channel();
         let shutdown = async move { drop(stopped.await) };
         let serving = tokio::spawn(fitup_server::serve(config, listener, shutdown));
         let endpoint = Endpoint::from_shared(format!("http://{address}")).expect("an address");
-        let channel = endpoint.connect().await.expect("a server that listens");
+        // With TLS this one gets nowhere; the test brings its own.
+        let channel = if has_tls { endpoint.connect_lazy() } else { endpoint.connect().await.expect("it listens") };
         TestServer { address, channel, stop, serving, data: data.to_owned(), folder: None }
     }
 
@@ -176,6 +178,14 @@ fn config(data: &Path) -> Config {
         solver_threads: 1,
         plan_runs: 1,
         queue_limit: 3,
+        queue_limit_in_all: 100,
+        tls_cert: None,
+        tls_key: None,
+        tls_client_ca: None,
+        require_tokens: false,
+        open_to_network: false,
+        connection_limit: 1000,
+        rate_limit: 100_000,
         message_limit: 1024 * 1024,
         stream_limit: 100,
         clock_start: Some(START.parse().expect("an instant")),

@@ -153,6 +153,11 @@ async fn a_plan_from_start_to_end() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn tokens_and_history() {
+    check("access.md").await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn bad_input_is_told_with_its_place() {
     check("bad-input.md").await;
 }

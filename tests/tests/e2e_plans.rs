@@ -168,7 +168,7 @@ async fn a_cancel_through_another_server_is_seen() {
     server.watch_for_a_plan(&run).await;
     let id = run.name.rsplit('/').next().unwrap();
     let other = server.open_store().await;
-    let change = fitup_store::Change { at: START.parse().unwrap(), actor: "other".into(), request: None };
+    let change = fitup_store::Change { at: START.parse().unwrap(), actor: "other".into(), origin: None, request: None };
     other.cancel_run(&change, "main", id, Box::new(|_| vec![])).await.unwrap();
     let last = server.watch(&run).await.unwrap().pop().unwrap();
     assert_eq!(last.state(), State::Cancelled);
@@ -184,7 +184,7 @@ async fn a_run_that_was_given_away_is_dropped_and_its_new_owner_heard() {
     let id = run.name.rsplit('/').next().unwrap();
     let other = server.open_store().await;
     let later: jiff::Timestamp = "2031-05-06T12:00:00Z".parse().unwrap();
-    let change = fitup_store::Change { at: later, actor: "other".into(), request: None };
+    let change = fitup_store::Change { at: later, actor: "other".into(), origin: None, request: None };
     let watching = tokio::spawn({
         let (mut plans, name) = (server.plans(), run.name.clone());
         async move {
