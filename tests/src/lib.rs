@@ -2,6 +2,7 @@
 
 pub mod access;
 pub mod draft;
+pub mod duality;
 pub mod exhaustive;
 pub mod instances;
 pub mod naive;

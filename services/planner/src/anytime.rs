@@ -14,6 +14,7 @@ use std::thread::Scope;
 use fitup_model::{Cost, Plan, check, cost};
 
 use crate::Options;
+use crate::bound::Prices;
 use crate::compile::Compiled;
 use crate::construct;
 use crate::improve::{Budget, Pace, Search};
@@ -49,7 +50,16 @@ pub fn run<'c>(
     }
     let Some(first) = first_plan(&facts, options, stop) else { return Outcome::Unknown { bound } };
     let halt = Halt { outer: stop, done: AtomicBool::new(false) };
-    let mut lead = Lead { facts: &facts, options, on_progress, halt: &halt, best: first.clone(), bound, iterations: 0 };
+    let mut lead = Lead {
+        facts: &facts,
+        options,
+        on_progress,
+        halt: &halt,
+        best: first.clone(),
+        bound,
+        iterations: 0,
+        prices: Prices::default(),
+    };
     lead.report(Phase::Construct);
     let rounds = Rounds::new(options.iterations, stop);
     if !lead.is_done() {
@@ -58,7 +68,7 @@ pub fn run<'c>(
             false => lead.in_step(rounds),
         }
     }
-    let end = finish(&facts, &first, &lead.best, lead.bound, lead.iterations);
+    let end = finish(&facts, &first, &lead.best, lead.bound, (lead.iterations, lead.prices));
     match options.start.filter(|_| options.switches.uses(Idea::WarmStart)) {
         Some(start) => no_worse_than(start, end, &facts),
         None => end,
@@ -123,6 +133,8 @@ struct Lead<'l, 'c> {
     best: Snapshot,
     bound: Cost,
     iterations: u64,
+    /// What hours are worth, by the last words of the proof.
+    prices: Prices,
 }
 
 impl<'c> Lead<'_, 'c> {
@@ -170,6 +182,9 @@ impl<'c> Lead<'_, 'c> {
                     self.best = plan;
                 }
                 self.bound = self.bound.max(found.bound).min(self.best.cost);
+                if found.finished {
+                    self.ask_for_prices(&worker);
+                }
                 let last = self.threads() - 1;
                 let next = if found.finished { (last > 0).then(|| self.search(last)) } else { Some(worker) };
                 (phase, next)
@@ -180,6 +195,13 @@ impl<'c> Lead<'_, 'c> {
             self.report(phase);
         }
         next
+    }
+
+    /// Asks a proof what hours are worth.
+    fn ask_for_prices(&mut self, worker: &Worker) {
+        if let Worker::Proof(proof) = worker {
+            self.prices = proof.prices(self.halt.outer);
+        }
     }
 
     /// Runs without waiting for one another, each round a share of the time.
@@ -220,6 +242,7 @@ impl<'c> Lead<'_, 'c> {
                 }
             }
         });
+        waiting.iter().for_each(|worker| self.ask_for_prices(worker));
     }
 
     /// Runs in step: rounds of iterations, each begun when all are back.
@@ -274,6 +297,7 @@ impl<'c> Lead<'_, 'c> {
                 }
             }
         }
+        team.iter().for_each(|worker| self.ask_for_prices(worker));
     }
 
     /// Has a search go on from the best plan of all, where it is time for that and its own is dearer.
@@ -314,8 +338,7 @@ fn no_worse_than(start: &Plan, end: Outcome, facts: &Schedule) -> Outcome {
         return end;
     }
     let left_out = left_out(facts, start);
-    let solved =
-        Solved { plan: start.clone(), cost, bound: found.bound.min(cost), left_out, iterations: found.iterations };
+    let solved = Solved { plan: start.clone(), cost, bound: found.bound.min(cost), left_out, ..found.clone() };
     if solved.bound == cost { Outcome::Optimal(solved) } else { Outcome::Feasible(solved) }
 }
 
@@ -348,7 +371,13 @@ fn first_plan(facts: &Schedule, options: &Options, stop: &dyn Stop) -> Option<Sn
 }
 
 /// Checks the best plan and returns it; the first one in its place if the check finds a fault of the planner.
-fn finish(facts: &Schedule, first: &Snapshot, best: &Snapshot, bound: Cost, iterations: u64) -> Outcome {
+fn finish(
+    facts: &Schedule,
+    first: &Snapshot,
+    best: &Snapshot,
+    bound: Cost,
+    (iterations, prices): (u64, Prices),
+) -> Outcome {
     let problem = facts.compiled.problem;
     for snapshot in [best, first] {
         let mut schedule = facts.clone();
@@ -360,7 +389,7 @@ fn finish(facts: &Schedule, first: &Snapshot, best: &Snapshot, bound: Cost, iter
         debug_assert_eq!(cost, snapshot.cost, "the planner's price is that of the model");
         if violations.is_empty() {
             let solved =
-                Solved { cost, bound: bound.min(cost), left_out: left_out(&schedule, &plan), plan, iterations };
+                Solved { cost, bound: bound.min(cost), left_out: left_out(&schedule, &plan), plan, iterations, prices };
             return if cost <= bound { Outcome::Optimal(solved) } else { Outcome::Feasible(solved) };
         }
     }

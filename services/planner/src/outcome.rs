@@ -3,6 +3,8 @@
 use fitup_model::keyed::{BayId, CarId, EquipmentId, OperationId, SkillId, TechnicianId, VisitId};
 use fitup_model::{Cost, Plan, Violation};
 
+use crate::bound::Prices;
+
 /// What is being done.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum Phase {
@@ -66,6 +68,8 @@ pub struct Solved {
     pub left_out: Vec<LeftOut>,
     /// Search iterations done, over all threads.
     pub iterations: u64,
+    /// What an hour more of each person, skill, bay class and pool would be worth.
+    pub prices: Prices,
 }
 
 impl Solved {

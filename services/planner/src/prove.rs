@@ -2,8 +2,8 @@
 
 use fitup_model::Cost;
 
-use crate::bound::Bounder;
 use crate::bound::remaining::{Remaining, Way};
+use crate::bound::{Bounder, Prices};
 use crate::compile::Compiled;
 use crate::exact::{self, Answer, Exact};
 use crate::milp::solver::{Solving, State};
@@ -327,5 +327,11 @@ impl<'c> Proof<'c> {
         let plan = self.best.take();
         let target = plan.as_ref().map_or(target, |plan| plan.cost.min(target));
         Found { bound: self.bound.min(target), plan, finished: self.is_finished(target) }
+    }
+
+    /// Returns what hours are worth; to be had quickly once `stop` says so.
+    pub fn prices(&self, stop: &dyn Stop) -> Prices {
+        let bound = self.bounder.certificate(stop).map(|certificate| certificate.bound);
+        Prices { bound, ..self.bounder.prices() }
     }
 }

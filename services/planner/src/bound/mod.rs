@@ -16,8 +16,9 @@
 //! cheaper than the target, and the target itself is the bound once nothing is left.
 //!
 //! Reading order: [`lattice`] (units), [`resources`], [`tree`] (cars), [`field`], [`pricing`] (the dynamic programme),
-//! [`volume`] (how multipliers move), [`prices`] (what they say).
+//! [`volume`] (how multipliers move), [`prices`] (what they say), [`certificate`] (the proof, to be checked).
 
+pub mod certificate;
 pub mod lattice;
 pub mod prices;
 pub mod remaining;
@@ -35,9 +36,10 @@ use fitup_model::Cost;
 use crate::compile::{Compiled, Step};
 use crate::stop::Stop;
 use crate::switches::{Idea, Switches};
+pub use certificate::Certificate;
 use field::Field;
 use lattice::{Lattice, SCALE};
-pub use prices::Prices;
+pub use prices::{HourPrice, Prices, Scarce};
 use pricing::{NO, Pricing, Scratch};
 use resources::Resource;
 use tree::Forest;

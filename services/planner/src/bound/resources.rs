@@ -124,9 +124,9 @@ impl Resource {
         self.capacity.iter().zip(&self.multiplier).map(|(capacity, multiplier)| capacity * multiplier).sum()
     }
 
-    /// Returns the mean price of a unit-step that is open in `[from, until)`.
-    pub fn mean_price(&self, from: Step, until: Step) -> f64 {
-        let (mut sum, mut open) = (0i64, 0i64);
+    /// Returns the mean price of a unit-step that is open in `[from, until)`, and the number of open steps.
+    pub fn mean_price(&self, from: Step, until: Step) -> (f64, Step) {
+        let (mut sum, mut open) = (0i64, 0);
         for step in from.max(0)..until.min(self.free.len() as Step) {
             let units = i64::from(self.free[step as usize]);
             if !self.closed[step as usize] && units > 0 {
@@ -134,7 +134,7 @@ impl Resource {
                 open += 1;
             }
         }
-        if open == 0 { 0.0 } else { sum as f64 / open as f64 / SCALE as f64 }
+        if open == 0 { (0.0, 0) } else { (sum as f64 / f64::from(open) / SCALE as f64, open) }
     }
 }
 

@@ -30,7 +30,7 @@ fn bounds_rise_to_no_more_than_a_price_and_repeat() {
         };
         let (first, last, prices) = run();
         assert!(first <= last && last <= price, "seed {seed}: {first} {last} {price}");
-        assert!(prices.iter().all(|price| price.hour > 0), "seed {seed}");
+        assert!(prices.hours.iter().all(|price| price.hour > 0 && price.open_minutes > 0), "seed {seed}");
         assert_eq!(run(), (first, last, prices), "seed {seed}");
         gained += i32::from(last > first);
     }
