@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use fitup_model::Problem;
-use fitup_planner::format::{FormatError, Instance, job_shop as job_shop_format, network};
+use fitup_planner::format::{FormatError, Instance, job_shop as job_shop_format, maximum_lag, network};
 
 /// Returns the job shop in `instances/job_shop`, by the name of its file without the ending.
 pub fn job_shop(name: &str) -> Problem {
@@ -13,6 +13,11 @@ pub fn job_shop(name: &str) -> Problem {
 /// Returns the PSPLIB project in `instances/rcpsp`, by the name of its file without the ending.
 pub fn project(name: &str) -> Problem {
     read(name, &format!("rcpsp/{name}.sm"), network::read_psplib)
+}
+
+/// Returns the project with maximum lags in `instances/rcpsp_max`, by the name of its file without the ending.
+pub fn project_with_lags(name: &str) -> Problem {
+    read(name, &format!("rcpsp_max/{name}.sch"), maximum_lag::read)
 }
 
 fn read(name: &str, path: &str, format: fn(&str, &str) -> Result<Instance, FormatError>) -> Problem {

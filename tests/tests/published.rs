@@ -82,6 +82,26 @@ fn psplib_j30_projects_take_their_optima_within_two_percent() {
     assert!(wrong.is_empty(), "{wrong:#?}");
 }
 
+/// Schwindt's test sets J10 and UBO10, with the table of their optima (Franck, Neumann, Schwindt, OR Spektrum 23 (2001));
+/// `None` for projects that no plan keeps. All are proven.
+#[test]
+fn projects_with_longest_lags_take_their_optima_or_are_proven_infeasible() {
+    let smj: [Option<Cost>; 10] =
+        [Some(26), None, Some(36), Some(39), Some(32), None, Some(43), Some(40), Some(45), Some(36)];
+    let ubo: [Option<Cost>; 10] = [None, Some(45), Some(41), Some(57), Some(43), None, Some(58), None, Some(37), None];
+    let mut wrong = Vec::new();
+    for (set, optima) in [("smj10", smj), ("ubo10", ubo)] {
+        for (number, optimum) in (1..).zip(optima) {
+            let solved = optimal(&instances::project_with_lags(&format!("{set}_psp{number}")), 20_000);
+            let found = solved.left_out.is_empty().then_some(solved.cost);
+            if found != optimum {
+                wrong.push(format!("{set}_psp{number}: {found:?} instead of {optimum:?}"));
+            }
+        }
+    }
+    assert!(wrong.is_empty(), "{wrong:#?}");
+}
+
 /// The construction project of Hillier, Lieberman: Introduction to Operations Research, chapter on project management:
 /// 44 weeks, critical path A B C E F J L N. Data from memory; the durations also in published course notes.
 #[test]

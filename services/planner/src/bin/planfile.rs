@@ -9,6 +9,7 @@ use std::time::{Duration, Instant};
 
 use clap::builder::{PossibleValuesParser, TypedValueParser};
 use clap::{Parser, ValueEnum};
+use fitup_model::problem::Objective;
 use fitup_model::{Problem, Time};
 use fitup_planner::conflict::conflict;
 use fitup_planner::format::{self, FormatError, Instance};
@@ -19,7 +20,7 @@ use fitup_planner::{Idea, Options, Outcome, Progress, Solved, Stop, plan};
 struct Args {
     /// The file
     instance: PathBuf,
-    /// Form of the file; by its extension if not given: .json shop, .sm PSPLIB, .rcp Patterson
+    /// Form of the file; by its extension if not given: .json shop, .sm PSPLIB, .rcp Patterson, .sch lags
     #[arg(long, value_enum)]
     format: Option<Format>,
     /// Seconds for the whole process, reading included
@@ -63,6 +64,8 @@ enum Format {
     Psplib,
     /// Project network in Patterson's form
     Patterson,
+    /// Project network with shortest and longest lags
+    MaximumLag,
     /// Weighted tardiness on one machine
     WeightedTardiness,
 }
@@ -135,14 +138,18 @@ fn run(args: &Args, start: Instant) -> Result<(), String> {
     if let (Some(path), Ok(lines)) = (&args.progress, lines.into_inner()) {
         fs::write(path, lines).map_err(|error| format!("{}: {error}", path.display()))?;
     }
+    let makespan = instance.problem.objective == Objective::Makespan;
     let status = match &outcome {
         Outcome::Infeasible(_) => "infeasible",
+        // Jobs and projects of the public files are not left out: no plan is better than none of them.
+        Outcome::Optimal(solved) if makespan && !solved.left_out.is_empty() => "infeasible",
         Outcome::Unknown { .. } => "unknown",
         Outcome::Optimal(solved) | Outcome::Feasible(solved) if !solved.left_out.is_empty() => "incomplete",
         Outcome::Optimal(_) => "optimal",
         Outcome::Feasible(_) => "feasible",
     };
     let (price, bound) = match &outcome {
+        _ if status == "infeasible" => ("-".into(), "-".into()),
         Outcome::Optimal(solved) | Outcome::Feasible(solved) => (solved.cost.to_string(), solved.bound.to_string()),
         Outcome::Unknown { bound } => ("-".into(), bound.to_string()),
         Outcome::Infeasible(_) => ("-".into(), "-".into()),
@@ -178,6 +185,7 @@ fn read(args: &Args, text: &str) -> Result<Instance, FormatError> {
     let by_extension = match args.instance.extension().and_then(|extension| extension.to_str()) {
         Some("sm") => Format::Psplib,
         Some("rcp") => Format::Patterson,
+        Some("sch") => Format::MaximumLag,
         _ => Format::Shop,
     };
     let name = args.instance.file_stem().map_or("problem".into(), |stem| Path::new(stem).display().to_string());
@@ -187,6 +195,7 @@ fn read(args: &Args, text: &str) -> Result<Instance, FormatError> {
         Format::FlexibleJobShop => format::flexible_job_shop::read(&name, text),
         Format::Psplib => format::network::read_psplib(&name, text),
         Format::Patterson => format::network::read_patterson(&name, text),
+        Format::MaximumLag => format::maximum_lag::read(&name, text),
         Format::WeightedTardiness => format::weighted_tardiness::read(&name, text),
     }
 }

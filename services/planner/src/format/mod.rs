@@ -6,6 +6,7 @@
 mod entries;
 pub mod flexible_job_shop;
 pub mod job_shop;
+pub mod maximum_lag;
 pub mod network;
 pub mod shop;
 pub mod weighted_tardiness;
