@@ -3,8 +3,8 @@
 //! That a plan keeps the rules, costs what is said, and no less than the bound, is asserted by `planning::audited`.
 
 use fitup_model::problem::{Commitment, Efficiency, Objective};
-use fitup_model::{Calendar, Cost, Problem, ProblemData, Time, cost};
-use fitup_planner::{Never, Options, Outcome, Solved};
+use fitup_model::{Calendar, Cost, Problem, ProblemData, Time, check, cost};
+use fitup_planner::{CancelFlag, Never, Options, Outcome, Solved, plan};
 use fitup_tests::exhaustive;
 use fitup_tests::planning::{Deadline, audited, planned};
 use fitup_tests::shops::{self, SMALL, TINY};
@@ -103,6 +103,28 @@ proptest! {
         let options = Options { iterations: Some(1), seed: 7, start: Some(&first.plan), ..Options::default() };
         let second = solved(audited(&problem, &options, &Deadline::after_seconds(SECONDS)));
         prop_assert!(second.cost <= first.cost, "{} after {}", second.cost, first.cost);
+    }
+
+    /// Whatever has changed since the start was made: what is found is no worse than the answer that comes at once, which
+    /// is no worse than the start where that still keeps the rules.
+    #[test]
+    fn a_warm_start_is_never_worse_than_its_first_answer(problem in shops::shops(SMALL), slips in 0..6i64) {
+        let first = solved(planned(&problem, 50, SECONDS));
+        let mut data = problem.into_data();
+        let slipped = data.operations.keys().last().expect("one at least");
+        let time = data.now + fitup_model::Span::from_minutes(slips * data.grid.minutes());
+        let reason = fitup_model::problem::ReadyReason::Part("late".into());
+        data.operations[slipped].ready.push(fitup_model::problem::Ready { time, reason });
+        let problem = Problem::new(data).expect("still a problem");
+        let options = |iterations| Options { iterations: Some(iterations), start: Some(&first.plan), ..Options::default() };
+        let at_once = CancelFlag::new();
+        let early = solved(plan(&problem, &options(100), &at_once, &|_| at_once.cancel()));
+        let later = solved(audited(&problem, &options(30), &Deadline::after_seconds(SECONDS)));
+        prop_assert!(later.cost <= early.cost, "{} after {}", later.cost, early.cost);
+        if check(&problem, &first.plan).is_empty() {
+            let start = cost::cost(&problem, &first.plan);
+            prop_assert!(early.cost <= start, "{} at once, {start} to begin with", early.cost);
+        }
     }
 
     /// The start is a plan for what has changed since: a technician fell ill, and an hour has passed.
