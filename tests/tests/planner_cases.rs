@@ -208,3 +208,49 @@ fn a_shop_that_is_done_already() {
         solved(&draft);
     }
 }
+
+/// Two cars have begun in one bay, long ago, and both are to go on there: one at most can, and a third finds its time.
+#[test]
+fn two_cars_that_were_in_one_bay_and_a_third() {
+    let mut draft = Draft::new(10, 200);
+    draft.data.now = at(20);
+    let always = draft.always();
+    let class = draft.class("body");
+    let bay = draft.bay("bay", &[class], always);
+    for (name, fact) in [("first", Some((-20, -10))), ("second", Some((0, 0))), ("third", None)] {
+        let car = draft.car(name);
+        let visit = draft.visit(car, class);
+        if let Some((from, until)) = fact {
+            enter(&mut draft, visit, bay);
+            let begun = draft.operation(car, "begun", 10, &[]);
+            start(&mut draft, begun, from, until, &[]);
+            draft.data.operations[begun].visit = Some(visit);
+        }
+        let rest = draft.operation(car, "rest", 30, &[]);
+        draft.data.operations[rest].visit = Some(visit);
+    }
+    let left_out = solved(&draft).left_out;
+    assert_eq!(left_out.len(), 1, "{left_out:?}");
+}
+
+/// A car has begun in two bays, and is to go on in both: it cannot be in two places.
+#[test]
+fn one_car_to_go_on_in_two_bays() {
+    let mut draft = Draft::new(10, 200);
+    draft.data.now = at(20);
+    let always = draft.always();
+    let class = draft.class("body");
+    let car = draft.car("split");
+    for name in ["left", "right"] {
+        let bay = draft.bay(name, &[class], always);
+        let visit = draft.visit(car, class);
+        enter(&mut draft, visit, bay);
+        let begun = draft.operation(car, "begun", 10, &[]);
+        start(&mut draft, begun, 0, 10, &[]);
+        let rest = draft.operation(car, "rest", 10, &[]);
+        for id in [begun, rest] {
+            draft.data.operations[id].visit = Some(visit);
+        }
+    }
+    assert_eq!(solved(&draft).left_out.len(), 1);
+}

@@ -59,7 +59,8 @@ impl Compiled<'_> {
         })
     }
 
-    /// Tells whether a visit has begun and is to go on while another one is still running in its bay, or on its car.
+    /// Tells whether a visit has begun and is to go on while another one is still running in its bay, or on its car; or is
+    /// to go on as well, on its car.
     ///
     /// The visit would hold its bay from then to after now, and now is when the other one holds it too.
     fn contradicts_facts(&self, index: usize) -> bool {
@@ -69,8 +70,10 @@ impl Compiled<'_> {
         }
         let bay = |visit: usize| self.choices_of(visit).first().map(|&(bay, _)| bay);
         self.visits.iter().enumerate().any(|(other, visit)| {
-            let running = other != index && visit.fact.is_some_and(|fact| !fact.over);
-            running && (bay(other) == bay(index) || visit.car == own.car && visit.on_vehicle && own.on_vehicle)
+            let same_car = visit.car == own.car && visit.on_vehicle && own.on_vehicle;
+            let running = visit.fact.is_some_and(|fact| !fact.over);
+            let goes_on = visit.fact.is_some() && !visit.operations.is_empty();
+            other != index && (running && (bay(other) == bay(index) || same_car) || goes_on && same_car)
         })
     }
 

@@ -129,9 +129,16 @@ impl Schedule<'_> {
         let data = &compiled.visits[visit];
         // A fact may have begun before step 0, and while the bay was closed.
         let start = stay.start.max(0);
+        // Of two visits that have begun in one bay and are both to go on the one that came last holds it.
+        let came_later = data.fact.is_some()
+            && self.bays[usize::from(stay.bay)]
+                .taken()
+                .iter()
+                .take_while(|taken| taken.start <= start)
+                .any(|taken| taken.start >= stay.start && (taken.start, taken.owner) > (stay.start, visit as u32));
         let (mut lower, mut upper): (Step, Step) = match self.gap(visit, stay.bay, start, stay.end.max(start)) {
-            Ok(gap) => gap,
-            Err(_) => (stay.start, stay.end),
+            Ok(gap) if !came_later => gap,
+            Ok(_) | Err(_) => (stay.start, stay.end),
         };
         if data.on_vehicle {
             for &other in &compiled.cars[data.car as usize].visits {

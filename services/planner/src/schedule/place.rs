@@ -89,7 +89,7 @@ impl Schedule<'_> {
                 && operation.visit.is_some()
                 && operation.visit == compiled.operations[other].visit
             {
-                longest = self.taste.patience.max(link.min);
+                longest = longest.min(self.taste.patience.max(link.min));
             }
             if end + longest < limits.latest {
                 (limits.latest, limits.because) = (end + longest, Some(link.other));
