@@ -299,7 +299,7 @@ fn the_price_of_an_hour_is_exact_where_the_linear_program_is() {
 
 /// The answer of the planner where it is proven.
 fn optimum(problem: &Problem) -> Cost {
-    match planned(problem, 2_000, 30) {
+    match planned(problem, 200_000, 30) {
         Outcome::Optimal(solved) => solved.cost,
         other => panic!("not proven: {other:?}"),
     }
@@ -311,7 +311,7 @@ fn the_outcome_tells_prices() {
     let mut draft = more_jobs_than_hours();
     draft.data.days = vec![at(0), at(120)];
     let problem = draft.problem();
-    let outcome = planned(&problem, 2_000, 30);
+    let outcome = planned(&problem, 200_000, 30);
     let solved = outcome.solved().expect("a plan");
     let hours = &solved.prices.hours;
     assert!(solved.prices.bound.is_some_and(|bound| bound <= solved.cost));
