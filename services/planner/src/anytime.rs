@@ -28,9 +28,12 @@ use crate::stop::Stop;
 use crate::switches::Idea;
 
 /// Iterations of one search for which the proof looks once at all cars, and for which exact search meets one conflict,
-/// where they go in step: about as long as these take.
+/// where they go in step: about as long as these take. And the least of both in a round, which is soon done where it is
+/// enough for a proof.
 const ITERATIONS_A_LOOK: u64 = 200;
 const ITERATIONS_A_CONFLICT: u64 = 20;
+const LEAST_LOOKS: u64 = 20;
+const LEAST_CONFLICTS: u64 = 400;
 
 /// From this share of the last cycle of annealing on, searches that lag behind go on from the best plan.
 const LATE: f64 = 0.7;
@@ -256,8 +259,8 @@ impl<'c> Lead<'_, 'c> {
             let task = |worker: &Worker| match worker {
                 Worker::Search(_) => Task::Search(Budget { ..budget }),
                 Worker::Proof(_) => {
-                    let looks = (budget.iterations / ITERATIONS_A_LOOK).clamp(1, 1 << 20) as u32;
-                    let conflicts = (budget.iterations / ITERATIONS_A_CONFLICT).max(1);
+                    let looks = (budget.iterations / ITERATIONS_A_LOOK).clamp(LEAST_LOOKS, 1 << 20) as u32;
+                    let conflicts = (budget.iterations / ITERATIONS_A_CONFLICT).max(LEAST_CONFLICTS);
                     Task::Proof { target, turn: Turn::Work { looks, conflicts } }
                 }
             };
