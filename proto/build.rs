@@ -17,6 +17,7 @@ fn main() -> Result<(), Box<dyn error::Error>> {
         "plan_service",
         "token_service",
         "history_service",
+        "intake",
     ]
     .map(|file| format!("fitup/v1/{file}.proto"));
     let descriptors = protox::Compiler::new(["."])?
