@@ -7,7 +7,7 @@
 
 use std::collections::BTreeMap;
 
-use fitup_model::{OrderFacts, ShopFacts};
+use fitup_model::{OrderFacts, ShopFacts, TakeInFacts};
 use serde_json::{Map, Value, json};
 
 use crate::value;
@@ -146,6 +146,23 @@ pub fn order_fields(order: &OrderFacts) -> Fields {
             add(format!("{path}.met"), json!(need.met));
         }
     }
+    fields
+}
+
+/// Returns the fields of what an order was made from.
+pub fn take_in_fields(facts: &TakeInFacts, rule_book: i64) -> Fields {
+    let mut fields = Fields::new();
+    for line in &facts.lines {
+        fields.insert(format!("lines[{}]", line.id), value::line(line));
+    }
+    fields.insert("overrides".into(), value::list(&facts.overrides, value::settled));
+    fields.insert("features".into(), json!(facts.features));
+    let conditions = &facts.conditions;
+    fields.insert("conditions.adhesive".into(), json!(conditions.adhesive));
+    fields.insert("conditions.temperature_celsius".into(), json!(conditions.temperature_celsius));
+    fields.insert("conditions.humidity_percent".into(), json!(conditions.humidity_percent));
+    fields.insert("conditions.surface_celsius".into(), json!(conditions.surface_celsius));
+    fields.insert("rule_book_revision".into(), json!(rule_book));
     fields
 }
 

@@ -1,6 +1,6 @@
 //! What is kept: the facts of the model with what the store adds to them.
 
-use fitup_model::{Cost, OrderFacts, OrderState, ShopFacts, Timetable};
+use fitup_model::{Cost, OrderFacts, OrderState, ShopFacts, TakeInFacts, Timetable};
 use jiff::{SignedDuration, Timestamp};
 use uuid::Uuid;
 
@@ -32,6 +32,28 @@ pub struct OrderRecord {
     pub create_time: Timestamp,
     /// When it last changed.
     pub update_time: Timestamp,
+}
+
+/// A version of a rule book as stored.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct RuleBookRecord {
+    /// Counts the versions of the shop's rule book, from 1.
+    pub revision: i64,
+    /// The whole file.
+    pub text: String,
+    /// When it was given.
+    pub create_time: Timestamp,
+}
+
+/// An order as stored, with what it was made from.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct TakeInRecord {
+    /// The order.
+    pub order: OrderRecord,
+    /// What it was made from.
+    pub facts: TakeInFacts,
+    /// The rule book by which.
+    pub book: RuleBookRecord,
 }
 
 /// A part of a list.

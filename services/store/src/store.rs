@@ -8,15 +8,15 @@
 //! Instants are kept in microseconds; records returned are read back, so they are what will be read later.
 
 use async_trait::async_trait;
-use fitup_model::{OrderFacts, ShopFacts};
+use fitup_model::{OrderFacts, ShopFacts, TakeInFacts};
 use jiff::Timestamp;
 
 use crate::change::{Answer, Change, Encode, Refusal};
 use crate::error::Error;
 use crate::notice::Notices;
 use crate::record::{
-    AuditEntry, ClaimedRun, NewPlan, NewPlanRun, OrderFilter, OrderRecord, Page, PlanRecord, PlanRunRecord, RunEnd,
-    RunProgress, ShopRecord, Snapshot,
+    AuditEntry, ClaimedRun, NewPlan, NewPlanRun, OrderFilter, OrderRecord, Page, PlanRecord, PlanRunRecord,
+    RuleBookRecord, RunEnd, RunProgress, ShopRecord, Snapshot, TakeInRecord,
 };
 use crate::token::{Digest, NewToken, Scope, TokenRecord};
 
@@ -30,6 +30,22 @@ pub type OrderDraft = Box<dyn FnOnce(&ShopFacts) -> Result<OrderFacts, Refusal> 
 /// Makes the new facts of an order from those stored and its shop. Called inside the transaction, at most once. The id
 /// of the order must stay.
 pub type OrderEdit = Box<dyn FnOnce(&OrderFacts, &ShopFacts) -> Result<OrderFacts, Refusal> + Send>;
+
+/// What is known when an order is made from lines.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct TakeInStored {
+    /// The shop.
+    pub shop: ShopFacts,
+    /// The order, if there is one.
+    pub order: Option<OrderFacts>,
+    /// What it was made from, and by which rule book, if it was made from lines.
+    pub take_in: Option<(TakeInFacts, RuleBookRecord)>,
+    /// The rule book of the shop.
+    pub book: RuleBookRecord,
+}
+
+/// Makes an order and what it is made from. Called inside the transaction, at most once. The id of the order must stay.
+pub type TakeInEdit = Box<dyn FnOnce(&TakeInStored) -> Result<(OrderFacts, TakeInFacts), Refusal> + Send>;
 
 /// A database of shops.
 #[async_trait]
@@ -99,6 +115,41 @@ pub trait Store: Send + Sync {
 
     /// Returns what a plan is made from, all of one revision.
     async fn snapshot(&self, shop: &str) -> Result<Snapshot, Error>;
+
+    // Rule books, and what orders were made from.
+
+    /// Returns the latest rule book of a shop; `None` if it has none of its own.
+    async fn get_rule_book(&self, shop: &str) -> Result<Option<RuleBookRecord>, Error>;
+
+    /// Gives a shop a rule book; with a `revision` only if it is the shop's, 0 for none.
+    async fn put_rule_book(
+        &self,
+        change: &Change,
+        shop: &str,
+        revision: Option<i64>,
+        text: &str,
+        encode: Encode<RuleBookRecord>,
+    ) -> Result<Answer<RuleBookRecord>, Error>;
+
+    /// Returns what an order was made from.
+    async fn get_take_in(&self, shop: &str, order: &str) -> Result<TakeInRecord, Error>;
+
+    /// Returns what the open orders of a shop were made from, by id; those not made from lines are not among them.
+    async fn open_take_ins(&self, shop: &str) -> Result<Vec<TakeInRecord>, Error>;
+
+    /// Enters or changes an order with what it is made from; with an `etag` only if it is the order's. A shop without a
+    /// rule book of its own gets `first_book`, and keeps it.
+    #[allow(clippy::too_many_arguments, reason = "each says another thing")]
+    async fn take_in(
+        &self,
+        change: &Change,
+        shop: &str,
+        order: &str,
+        etag: Option<&str>,
+        first_book: &str,
+        edit: TakeInEdit,
+        encode: Encode<TakeInRecord>,
+    ) -> Result<Answer<TakeInRecord>, Error>;
 
     // Plans.
 

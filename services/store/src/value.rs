@@ -5,6 +5,7 @@ use fitup_model::order::{EquipmentNeed, Hazard, OrderLink, Pin, Progress, SamePe
 use fitup_model::shop::{
     CalendarException, DayWindow, EquipmentOutage, FamilyChangeover, Holiday, Period, Shift, TechnicianSkill,
 };
+use fitup_model::take_in::{EstimateLine, Override, PartCondition};
 use jiff::Timestamp;
 use serde_json::{Value, json};
 
@@ -107,4 +108,28 @@ pub fn link(link: &OrderLink) -> Value {
         "min_wait_minutes": link.min_wait_minutes,
         "max_wait_minutes": link.max_wait_minutes,
     })
+}
+
+pub fn line(line: &EstimateLine) -> Value {
+    let condition = line.condition.map(|condition| match condition {
+        PartCondition::New => "new",
+        PartCondition::Used => "used",
+    });
+    json!({
+        "panel": line.panel, "work": line.work, "labour": line.labour, "minutes": line.minutes,
+        "part_number": line.part_number, "condition": condition,
+        "part_expected_time": line.part_expected_time.map(time), "part_received": line.part_received, "note": line.note,
+    })
+}
+
+pub fn settled(settled: &Override) -> Value {
+    match settled {
+        Override::Work { operation, minutes } => json!({"work": operation, "minutes": minutes}),
+        Override::Crew { operation, crew } => json!({"crew": operation, "skills": crew}),
+        Override::Link { from, to, min_wait_minutes, max_wait_minutes } => json!({
+            "link": to, "from": from, "min_wait_minutes": min_wait_minutes, "max_wait_minutes": max_wait_minutes,
+        }),
+        Override::Unlink { from, to } => json!({"unlink": to, "from": from}),
+        Override::LeaveOut { operation } => json!({"leave_out": operation}),
+    }
 }

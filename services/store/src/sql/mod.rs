@@ -15,6 +15,7 @@ mod shop_children;
 mod shop_rows;
 mod shops;
 mod store;
+mod take_ins;
 mod tokens;
 
 use super::{Connection, Db, EXPIRED_RUNS, Handle, NEXT_RUN};

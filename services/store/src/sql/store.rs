@@ -4,16 +4,16 @@ use async_trait::async_trait;
 use fitup_model::ShopFacts;
 use jiff::Timestamp;
 
-use super::{Connection, Handle, audit, orders, plans, requests, runs, shops, tokens};
+use super::{Connection, Handle, audit, orders, plans, requests, runs, shops, take_ins, tokens};
 use crate::change::{Answer, Change, Encode};
 use crate::error::Error;
 use crate::meaning::lost_a_race;
 use crate::notice::Notices;
 use crate::record::{
-    AuditEntry, ClaimedRun, NewPlan, NewPlanRun, OrderFilter, OrderRecord, Page, PlanRecord, PlanRunRecord, RunEnd,
-    RunProgress, ShopRecord, Snapshot,
+    AuditEntry, ClaimedRun, NewPlan, NewPlanRun, OrderFilter, OrderRecord, Page, PlanRecord, PlanRunRecord,
+    RuleBookRecord, RunEnd, RunProgress, ShopRecord, Snapshot, TakeInRecord,
 };
-use crate::store::{OrderDraft, OrderEdit, ShopEdit, Store};
+use crate::store::{OrderDraft, OrderEdit, ShopEdit, Store, TakeInEdit};
 use crate::token::{Digest, NewToken, Scope, TokenRecord};
 
 /// How often a change is tried that keeps losing races.
@@ -137,6 +137,51 @@ impl Store for Handle {
 
     async fn snapshot(&self, shop: &str) -> Result<Snapshot, Error> {
         read!(self, |connection| runs::snapshot(connection, shop))
+    }
+
+    async fn get_rule_book(&self, shop: &str) -> Result<Option<RuleBookRecord>, Error> {
+        read!(self, |connection| take_ins::latest_book(connection, shop))
+    }
+
+    async fn put_rule_book(
+        &self,
+        change: &Change,
+        shop: &str,
+        revision: Option<i64>,
+        text: &str,
+        encode: Encode<RuleBookRecord>,
+    ) -> Result<Answer<RuleBookRecord>, Error> {
+        Ok(answer!(self, change, Some(shop), encode, |connection| take_ins::put_book(
+            connection, change, shop, revision, text
+        )))
+    }
+
+    async fn get_take_in(&self, shop: &str, order: &str) -> Result<TakeInRecord, Error> {
+        read!(self, |connection| take_ins::get(connection, shop, order))
+    }
+
+    async fn open_take_ins(&self, shop: &str) -> Result<Vec<TakeInRecord>, Error> {
+        read!(self, |connection| take_ins::open(connection, shop))
+    }
+
+    async fn take_in(
+        &self,
+        change: &Change,
+        shop: &str,
+        order: &str,
+        etag: Option<&str>,
+        first_book: &str,
+        edit: TakeInEdit,
+        encode: Encode<TakeInRecord>,
+    ) -> Result<Answer<TakeInRecord>, Error> {
+        Ok(answer!(self, change, Some(shop), encode, |connection| take_ins::put(
+            connection,
+            change,
+            (shop, order),
+            etag,
+            first_book,
+            edit
+        )))
     }
 
     async fn save_plan(&self, change: &Change, shop: &str, plan: NewPlan) -> Result<PlanRecord, Error> {

@@ -17,6 +17,7 @@ mod round_trips;
 mod runs;
 mod schema;
 mod shops;
+mod take_ins;
 mod tokens;
 
 /// Makes every test of the contract a test of one database.
@@ -38,6 +39,7 @@ macro_rules! contract {
     ($database:ty) => {
         run! { $database:
             round_trips { shops, orders, plans }
+            take_ins { rule_books, come_back_as_they_were, every_error, the_book_of_then_stays }
             shops {
                 every_error,
                 a_change_counts,
