@@ -381,6 +381,8 @@ fn resource_type(name: &str) -> &'static str {
     }
     match name.split('/').nth(2) {
         None => "fitup.v1.Shop",
+        Some("ruleBook") => "fitup.v1.RuleBook",
+        Some("orders") if name.ends_with("/takeIn") => "fitup.v1.TakeIn",
         Some("orders") => "fitup.v1.Order",
         Some("plans") => "fitup.v1.Plan",
         Some(_) => "fitup.v1.PlanRun",

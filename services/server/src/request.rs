@@ -45,6 +45,7 @@ changing! {
         CancelOrderRequest = "CancelOrder";
     "PlanService": PublishPlanRequest = "PublishPlan", CreatePlanRunRequest = "CreatePlanRun",
         CancelPlanRunRequest = "CancelPlanRun";
+    "IntakeService": UpdateRuleBookRequest = "UpdateRuleBook", TakeInOrderRequest = "TakeInOrder";
     "TokenService": CreateTokenRequest = "CreateToken", RevokeTokenRequest = "RevokeToken";
 }
 

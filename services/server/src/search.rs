@@ -5,7 +5,8 @@ use std::time::{Duration, Instant};
 use fitup_model::timetable::Quality;
 use fitup_model::{Shop, Timetable};
 use fitup_planner::{AnyOf, Options, Outcome, Solved, Stop};
-use fitup_store::{ClaimedRun, Phase, RunProgress};
+use fitup_store::{ClaimedRun, Phase, RunLimits, RunProgress, Snapshot};
+use jiff::Timestamp;
 
 use crate::convert::plan_run::DEFAULT_TIME_LIMIT;
 use crate::left_out;
@@ -25,12 +26,23 @@ pub enum Found {
 ///
 /// Whatever the planner says, no plan leaves here that the checker has not passed.
 pub fn search(claimed: &ClaimedRun, threads: usize, stop: &dyn Stop, report: &(dyn Fn(RunProgress) + Sync)) -> Found {
-    let limits = &claimed.run.limits;
+    search_in(&claimed.snapshot, claimed.run.as_of_time, &claimed.run.limits, threads, stop, report)
+}
+
+/// Searches for a plan of these facts, as [`search`] does.
+pub fn search_in(
+    stored: &Snapshot,
+    as_of: Timestamp,
+    limits: &RunLimits,
+    threads: usize,
+    stop: &dyn Stop,
+    report: &(dyn Fn(RunProgress) + Sync),
+) -> Found {
     let time_limit = limits.time_limit.unwrap_or(DEFAULT_TIME_LIMIT);
     // With an iteration limit the plan depends on the iterations alone: nothing is cut to the time that is left.
     let tells = limits.iteration_limit.is_none();
     let deadline = Deadline { started: Instant::now(), limit: time_limit.unsigned_abs(), tells };
-    let planning = match snapshot(claimed) {
+    let planning = match snapshot(stored, as_of) {
         Ok(planning) => planning,
         Err(failure) => return Found::Failure(failure),
     };
@@ -59,8 +71,7 @@ pub fn search(claimed: &ClaimedRun, threads: usize, stop: &dyn Stop, report: &(d
     }
 }
 
-fn snapshot(claimed: &ClaimedRun) -> Result<fitup_model::snapshot::Planning, String> {
-    let stored = &claimed.snapshot;
+fn snapshot(stored: &Snapshot, now: Timestamp) -> Result<fitup_model::snapshot::Planning, String> {
     let shop = Shop::new(stored.shop.facts.clone()).map_err(|faults| {
         let faults: Vec<String> = faults.iter().map(ToString::to_string).collect();
         format!("the shop no longer holds together; mend it first: {}", faults.join("; "))
@@ -69,7 +80,7 @@ fn snapshot(claimed: &ClaimedRun) -> Result<fitup_model::snapshot::Planning, Str
         shop,
         orders: stored.orders.iter().map(|order| order.facts.clone()).collect(),
         published: stored.published.as_ref().map(|plan| plan.timetable.clone()),
-        now: claimed.run.as_of_time,
+        now,
     };
     snapshot.planning().map_err(|error| format!("the time to plan for is out of reach: {error}"))
 }
@@ -121,7 +132,6 @@ impl Stop for Deadline {
 
 #[cfg(test)]
 mod tests {
-    use fitup_model::snapshot::Snapshot;
     use fitup_model::{Plan, ShopFacts};
 
     use super::*;
@@ -145,7 +155,7 @@ mod tests {
         };
         let shop = Shop::new(facts).expect("a shop without faults");
         let now = "2031-05-05T12:00:00Z".parse().expect("an instant");
-        let planning = Snapshot { shop, orders: vec![], published: None, now }.planning().expect("a horizon");
+        let planning = fitup_model::Snapshot { shop, orders: vec![], published: None, now }.planning().expect("a horizon");
         let solved =
             |plan| Solved { plan, cost: 0, bound: 0, left_out: vec![], iterations: 0, prices: Default::default() };
         let good = Plan::nothing_new(&planning.problem);

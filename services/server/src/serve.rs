@@ -7,6 +7,7 @@ use std::time::Duration;
 
 use fitup_proto::v1;
 use fitup_proto::v1::history_service_server::HistoryServiceServer;
+use fitup_proto::v1::intake_service_server::IntakeServiceServer;
 use fitup_proto::v1::order_service_server::OrderServiceServer;
 use fitup_proto::v1::plan_service_server::PlanServiceServer;
 use fitup_proto::v1::shop_service_server::ShopServiceServer;
@@ -30,8 +31,10 @@ use crate::access::rate::Rates;
 use crate::access::tls::{self, TlsError};
 use crate::clock::Clock;
 use crate::config::Config;
+use crate::effect::Effects;
 use crate::error::chain;
 use crate::history_service::History;
+use crate::intake_service::Intake;
 use crate::layer::RequestLayer;
 use crate::order_service::Orders;
 use crate::plan_runs::{self, PlanRuns};
@@ -82,10 +85,11 @@ pub enum ServeError {
 }
 
 /// Names of the services whose health is told.
-const SERVICES: [&str; 5] = [
+const SERVICES: [&str; 6] = [
     <ShopServiceServer<Shops> as NamedService>::NAME,
     <OrderServiceServer<Orders> as NamedService>::NAME,
     <PlanServiceServer<Plans> as NamedService>::NAME,
+    <IntakeServiceServer<Intake> as NamedService>::NAME,
     <TokenServiceServer<Tokens> as NamedService>::NAME,
     <HistoryServiceServer<History> as NamedService>::NAME,
 ];
@@ -138,6 +142,7 @@ pub async fn serve(
     let shops = Shops { store: Arc::clone(&seen), clock };
     let orders = Orders { store: Arc::clone(&seen), clock };
     let plans = Plans { store: Arc::clone(&seen), clock, runs: runs.clone() };
+    let intake = Intake { store: Arc::clone(&seen), clock, effects: Effects::default() };
     let tokens = Tokens { store: Arc::clone(&seen), clock };
     let history = History { store: seen };
     let keeper = Keeper { store: Arc::clone(&store), clock, mode, rates: Rates::new(config.rate_limit) };
@@ -152,6 +157,7 @@ pub async fn serve(
         .add_service(reflection().build_v1alpha().expect("the descriptors were made by the compiler"))
         .add_service(ShopServiceServer::new(shops).max_decoding_message_size(limit))
         .add_service(OrderServiceServer::new(orders).max_decoding_message_size(limit))
+        .add_service(IntakeServiceServer::new(intake).max_decoding_message_size(limit))
         .add_service(PlanServiceServer::new(plans).max_decoding_message_size(limit))
         .add_service(TokenServiceServer::new(tokens).max_decoding_message_size(limit))
         .add_service(HistoryServiceServer::new(history).max_decoding_message_size(limit))

@@ -4,6 +4,7 @@
 //! that the model's own checks see the rest and all faults are told at once.
 
 mod fields;
+pub mod intake;
 pub mod mask;
 pub mod names;
 pub mod order;
@@ -14,9 +15,17 @@ mod round_trip;
 pub mod shop;
 pub mod token;
 
-pub use fields::to_instant;
+pub use fields::{collect, to_instant};
 
 use fitup_model::Fault;
+
+/// Reads an instant that may be absent and stands at the top of a request.
+pub fn instant_field(
+    value: Option<&prost_types::Timestamp>,
+    name: &'static str,
+) -> (Option<jiff::Timestamp>, Vec<Fault>) {
+    collect(|at| fields::optional_instant(value, &at.field(name)))
+}
 
 /// Returns `read` together with those of `checked` that are about something else.
 ///

@@ -73,7 +73,8 @@ fn to_state(state: OrderState) -> v1::order::State {
     }
 }
 
-pub(super) fn facts(id: &str, order: &v1::Order, at: &At) -> OrderFacts {
+/// Reads the facts of an order, not checked against a shop.
+pub fn facts(id: &str, order: &v1::Order, at: &At) -> OrderFacts {
     OrderFacts {
         id: id.to_owned(),
         vehicle: order.vehicle.clone(),

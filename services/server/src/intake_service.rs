@@ -1,0 +1,455 @@
+//! Orders from the lines of estimates: each method reads, calls the store, writes.
+
+use std::sync::Arc;
+
+use fitup_intake::safety::{self, Case};
+use fitup_intake::{Built, Caution, DEFAULT_BOOK, LAST_WORD, RuleBook, build, merge};
+use fitup_model::order::OrderState;
+use fitup_model::take_in::{Conditions, EstimateLine, Override, TakeInFacts};
+use fitup_model::{Fault, Order, OrderFacts, Shop, ShopFacts};
+use fitup_proto::v1;
+use fitup_proto::v1::intake_service_server::IntakeService;
+use fitup_store::{Error as StoreError, Refusal, RuleBookRecord, Store, TakeInRecord, TakeInStored};
+use tonic::{Request, Response, Status};
+
+use crate::clock::Clock;
+use crate::convert::names::{self, Collection};
+use crate::convert::{self, intake};
+use crate::effect::{Effect, Effects};
+use crate::error::Error;
+use crate::layer::note_shop;
+use crate::request::{change, encode, message};
+use crate::shop_service::{check_etag, shop_name};
+
+/// Takes orders in.
+pub struct Intake {
+    /// Where they are kept.
+    pub store: Arc<dyn Store>,
+    /// When they change.
+    pub clock: Clock,
+    /// What they do to promises.
+    pub effects: Effects,
+}
+
+#[tonic::async_trait]
+impl IntakeService for Intake {
+    async fn get_rule_book(&self, request: Request<v1::GetRuleBookRequest>) -> Result<Response<v1::RuleBook>, Status> {
+        let name = &request.get_ref().name;
+        let parent = name.strip_suffix("/ruleBook").ok_or_else(|| {
+            Error::from(fault("name", format!("{name:?} has not the format shops/{{shop}}/ruleBook")))
+        })?;
+        let shop = shop_name(parent, "name")?;
+        let stored = self.store.get_rule_book(&shop).await.map_err(Error::from)?;
+        Ok(Response::new(write_book(&shop, &stored.unwrap_or_else(built_in))))
+    }
+
+    async fn update_rule_book(
+        &self,
+        request: Request<v1::UpdateRuleBookRequest>,
+    ) -> Result<Response<v1::RuleBook>, Status> {
+        let change = change(&request, &self.clock)?;
+        let request = request.into_inner();
+        let shop = shop_name(&request.parent, "parent")?;
+        let faults = RuleBook::parse(&request.text).err().unwrap_or_default();
+        if !faults.is_empty() {
+            let faults = faults
+                .iter()
+                .map(|found| fault(&format!("text[{}:{}]", found.line, found.column), found.message.clone()));
+            return Err(Error::Faults(faults.collect()).into());
+        }
+        if request.validate_only {
+            let stored = self.store.get_rule_book(&shop).await.map_err(Error::from)?;
+            let current = stored.map_or(0, |stored| stored.revision);
+            if request.revision.is_some_and(|revision| revision != current) {
+                return Err(Error::from(StoreError::EtagMismatch { name: format!("shops/{shop}/ruleBook") }).into());
+            }
+            let book = RuleBookRecord { revision: current, text: request.text, create_time: change.at };
+            return Ok(Response::new(write_book(&shop, &book)));
+        }
+        let to_message = {
+            let shop = shop.clone();
+            move |record: &RuleBookRecord| write_book(&shop, record)
+        };
+        let answer =
+            self.store.put_rule_book(&change, &shop, request.revision, &request.text, encode(to_message.clone())).await;
+        Ok(Response::new(message(answer.map_err(Error::from)?, to_message)?))
+    }
+
+    async fn get_take_in(&self, request: Request<v1::GetTakeInRequest>) -> Result<Response<v1::TakeIn>, Status> {
+        let name = &request.get_ref().name;
+        let order = name.strip_suffix("/takeIn").ok_or_else(|| {
+            Error::from(fault("name", format!("{name:?} has not the format shops/{{shop}}/orders/{{order}}/takeIn")))
+        })?;
+        let (shop, id) = names::parse_child(order, Collection::Orders, "name").map_err(Error::from)?;
+        note_shop(&shop);
+        let record = self.store.get_take_in(&shop, &id).await.map_err(Error::from)?;
+        Ok(Response::new(explained(&shop, &record)))
+    }
+
+    async fn take_in_order(&self, request: Request<v1::TakeInOrderRequest>) -> Result<Response<v1::TakeIn>, Status> {
+        let change = change(&request, &self.clock)?;
+        let request = request.into_inner();
+        let shop = shop_name(&request.parent, "parent")?;
+        let as_of = request.as_of_time.as_ref();
+        let (as_of, faults) = convert::instant_field(as_of, "as_of_time");
+        let asked = Asked::read(&request, faults)?;
+        let id = request.order_id.clone();
+        let etag = Some(request.etag.as_str()).filter(|etag| !etag.is_empty());
+        if request.validate_only {
+            return Ok(Response::new(self.preview(&shop, &id, etag, asked, as_of.unwrap_or(change.at)).await?));
+        }
+        let edit = Box::new(move |known: &TakeInStored| asked.made(known).map(|made| (made.built.facts, made.facts)));
+        let to_message = {
+            let shop = shop.clone();
+            move |record: &TakeInRecord| explained(&shop, record)
+        };
+        let answer =
+            self.store.take_in(&change, &shop, &id, etag, DEFAULT_BOOK, edit, encode(to_message.clone())).await;
+        Ok(Response::new(message(answer.map_err(Error::from)?, to_message)?))
+    }
+
+    async fn list_cautions(
+        &self,
+        request: Request<v1::ListCautionsRequest>,
+    ) -> Result<Response<v1::ListCautionsResponse>, Status> {
+        let shop = shop_name(&request.get_ref().parent, "parent")?;
+        let records = self.store.open_take_ins(&shop).await.map_err(Error::from)?;
+        let of_order = |record: &TakeInRecord| v1::list_cautions_response::OfOrder {
+            order: names::child(&shop, Collection::Orders, &record.order.facts.id),
+            cautions: explained(&shop, record).cautions,
+        };
+        let mut orders: Vec<_> = records.iter().map(of_order).collect();
+        orders.retain(|order| !order.cautions.is_empty());
+        Ok(Response::new(v1::ListCautionsResponse { orders, last_word: LAST_WORD.into() }))
+    }
+}
+
+impl Intake {
+    /// Shows what would be, with the effect on the promises of the shop.
+    async fn preview(
+        &self,
+        shop: &str,
+        id: &str,
+        etag: Option<&str>,
+        asked: Asked,
+        as_of: jiff::Timestamp,
+    ) -> Result<v1::TakeIn, Error> {
+        let snapshot = self.store.snapshot(shop).await?;
+        let name = names::child(shop, Collection::Orders, id);
+        let stored = match self.store.get_order(shop, id).await {
+            Ok(stored) => Some(stored),
+            Err(StoreError::NotFound { .. }) => None,
+            Err(error) => return Err(error.into()),
+        };
+        if let Some(stored) = &stored {
+            check_etag(etag, &stored.etag, &name)?;
+        }
+        let take_in = match self.store.get_take_in(shop, id).await {
+            Ok(record) => Some((record.facts, record.book)),
+            Err(StoreError::NotFound { .. }) => None,
+            Err(error) => return Err(error.into()),
+        };
+        let known = TakeInStored {
+            shop: snapshot.shop.facts.clone(),
+            order: stored.as_ref().map(|stored| stored.facts.clone()),
+            take_in,
+            book: self.store.get_rule_book(shop).await?.unwrap_or_else(built_in),
+        };
+        let made = asked.made(&known).map_err(|refusal| match refusal {
+            Refusal::Faults(faults) => Error::Faults(faults),
+            Refusal::Forbidden(message) => StoreError::Forbidden { name, message }.into(),
+        })?;
+        let mut order = convert::order::write(shop, &made.built.facts);
+        order.etag = stored.as_ref().map(|stored| stored.etag.clone()).unwrap_or_default();
+        let mut shown = intake::write((shop, order), &made.facts, known.book.revision, &made.built, &made.cautions);
+        if stored.is_some() {
+            let effects = self.effects.of(snapshot, made.built.facts, as_of).await?;
+            shown.effects = effects.iter().map(|effect| to_effect(shop, effect)).collect();
+        }
+        Ok(shown)
+    }
+}
+
+/// What a request asks for.
+struct Asked {
+    mode: v1::take_in_order_request::Mode,
+    head: OrderFacts,
+    lines: Vec<EstimateLine>,
+    overrides: Vec<Override>,
+    forget: Vec<String>,
+    features: Vec<String>,
+    conditions: Option<Conditions>,
+    faults: Vec<Fault>,
+}
+
+/// What is made of it.
+struct Made {
+    facts: TakeInFacts,
+    built: Built,
+    cautions: Vec<Caution>,
+}
+
+impl Asked {
+    fn read(request: &v1::TakeInOrderRequest, mut faults: Vec<Fault>) -> Result<Asked, Error> {
+        use v1::take_in_order_request::Mode;
+        names::check_id(&request.order_id, "order_id").err().into_iter().for_each(|found| faults.push(found));
+        let mode = Mode::try_from(request.mode).unwrap_or(Mode::Unspecified);
+        if mode == Mode::Unspecified {
+            faults.push(fault("mode", "is required: new, replace or supplement".into()));
+        }
+        let order = request.order.clone().unwrap_or_default();
+        if !order.operations.is_empty()
+            || !order.visits.is_empty()
+            || !order.links.is_empty()
+            || !order.parts.is_empty()
+        {
+            faults.push(fault("order", "has operations, visits, links or parts; those are made from lines".into()));
+        }
+        if mode == Mode::New && request.order.is_none() {
+            faults.push(fault("order", "is required for a new order".into()));
+        }
+        let (read, found) = convert::collect(|at| {
+            let head_at = at.field("order");
+            let mut order = order.clone();
+            if mode != Mode::New {
+                // Only its approvals are looked at.
+                order.arrival_time = order.arrival_time.or(Some(convert::to_instant(jiff::Timestamp::UNIX_EPOCH)));
+            }
+            let head = convert::order::facts(&request.order_id, &order, &head_at);
+            (head, intake::lines(&request.lines, at), intake::overrides(&request.overrides, at))
+        });
+        faults.extend(found);
+        let (head, lines, overrides) = read;
+        Ok(Asked {
+            mode,
+            head,
+            lines,
+            overrides,
+            forget: request.forget.clone(),
+            features: request.features.clone(),
+            conditions: request.conditions.as_ref().map(intake::conditions),
+            faults,
+        })
+    }
+
+    /// Makes the order, from what is known inside or outside of a transaction.
+    fn made(mut self, known: &TakeInStored) -> Result<Made, Refusal> {
+        use v1::take_in_order_request::Mode;
+        let order = &self.head.id;
+        match (self.mode, &known.order) {
+            (Mode::New, Some(_)) => {
+                let message =
+                    format!("order {order:?} is there already; take its changed lines in, or choose another id");
+                return Err(Refusal::Forbidden(message));
+            }
+            (Mode::Replace | Mode::Supplement, None) => {
+                return Err(Refusal::Forbidden(format!("there is no order {order:?} yet; take it in as a new one")));
+            }
+            (_, Some(stored)) if stored.cancelled => {
+                return Err(Refusal::Forbidden(format!("order {order:?} is cancelled and stays as it is")));
+            }
+            (_, Some(stored)) if known.take_in.is_none() && stored.state() == OrderState::Complete => {
+                return Err(Refusal::Forbidden(format!("order {order:?} is complete")));
+            }
+            _ => {}
+        }
+        let book = parsed(&known.book)?;
+        let facts = self.facts(known);
+        let head = known.order.clone().unwrap_or_else(|| self.head.clone());
+        let mut head = OrderFacts { cancelled: false, ..head };
+        for approval in &self.head.approvals {
+            if head.approvals.iter().all(|one| one.id != approval.id) {
+                head.approvals.push(approval.clone());
+            }
+        }
+        let mut faults = std::mem::take(&mut self.faults);
+        let built = match build(&book, &facts, head.clone()) {
+            Ok(built) => built,
+            Err(found) => {
+                faults.extend(self.placed(&facts, found));
+                return Err(Refusal::Faults(faults));
+            }
+        };
+        let before = known.take_in.as_ref().and_then(|(facts, record)| {
+            let book = RuleBook::parse(&record.text).ok()?;
+            build(&book, facts, head.clone()).ok()
+        });
+        let built = match &known.order {
+            Some(stored) => merge(&book, stored, before.as_ref(), built),
+            None => built,
+        };
+        let shop = checked(&known.shop)?;
+        if let Err(found) = Order::new(built.facts.clone(), &shop) {
+            faults.extend(found.into_iter().map(|found| about(&built.facts, found)));
+        }
+        let cautions = match safety::check(&Case { book: &book, take_in: &facts, built: &built }) {
+            Ok(cautions) => cautions,
+            Err(found) => {
+                faults.extend(self.placed(&facts, found).into_iter().map(|found| about(&built.facts, found)));
+                Vec::new()
+            }
+        };
+        if faults.is_empty() { Ok(Made { facts, built, cautions }) } else { Err(Refusal::Faults(faults)) }
+    }
+
+    /// Joins what is asked for with what was there.
+    fn facts(&self, known: &TakeInStored) -> TakeInFacts {
+        use v1::take_in_order_request::Mode;
+        let stored = known.take_in.as_ref().map(|(facts, _)| facts.clone()).unwrap_or_default();
+        let lines = if self.mode == Mode::Supplement {
+            let mut lines = stored.lines;
+            for line in &self.lines {
+                match lines.iter_mut().find(|other| other.id == line.id) {
+                    Some(other) => *other = line.clone(),
+                    None => lines.push(line.clone()),
+                }
+            }
+            lines
+        } else {
+            self.lines.clone()
+        };
+        let mut overrides = stored.overrides;
+        overrides.retain(|settled| !self.forget.iter().any(|operation| settled.operation() == operation));
+        for settled in &self.overrides {
+            overrides.retain(|other| !settled.replaces(other));
+            overrides.push(settled.clone());
+        }
+        let mut features = stored.features;
+        // One that is told twice stays twice, to be told as a fault.
+        let new: Vec<String> = self.features.iter().filter(|feature| !features.contains(feature)).cloned().collect();
+        features.extend(new);
+        let conditions = self.conditions.clone().unwrap_or(stored.conditions);
+        TakeInFacts { lines, overrides, features, conditions }
+    }
+
+    /// Returns faults with the places that the request has for them: its lines may be others than those of the order.
+    fn placed(&self, facts: &TakeInFacts, faults: Vec<Fault>) -> Vec<Fault> {
+        let place = |path: &str| -> Option<String> {
+            let (list, rest) = path.split_once('[')?;
+            let (index, rest) = rest.split_once(']')?;
+            let index: usize = index.parse().ok()?;
+            let at = match list {
+                "lines" => {
+                    let line = facts.lines.get(index)?;
+                    // Of two with one id the second is at fault.
+                    if self.lines.get(index) == Some(line) {
+                        Some(index)
+                    } else {
+                        self.lines.iter().position(|other| other == line)
+                    }
+                }
+                "overrides" => {
+                    let settled = facts.overrides.get(index)?;
+                    self.overrides.iter().position(|other| other == settled)
+                }
+                "features" => {
+                    let feature = facts.features.get(index)?;
+                    self.features.iter().position(|other| other == feature)
+                }
+                _ => return None,
+            };
+            Some(match at {
+                Some(at) => format!("{list}[{at}]{rest}"),
+                None => format!("stored.{path}"),
+            })
+        };
+        faults.into_iter().map(|fault| Fault { path: place(&fault.path).unwrap_or(fault.path), ..fault }).collect()
+    }
+}
+
+/// Returns a fault of the order that would be, with the operation that it is about: the request has no such field.
+fn about(facts: &OrderFacts, fault: Fault) -> Fault {
+    let index = fault.path.strip_prefix("operations[").and_then(|rest| rest.split_once(']'));
+    let found = index.and_then(|(index, rest)| Some((facts.operations.get(index.parse::<usize>().ok()?)?, rest)));
+    match found {
+        Some((operation, rest)) => {
+            let message = if fault.message.contains(&format!("{:?}", operation.id)) {
+                fault.message
+            } else {
+                format!("operation {:?}: {}", operation.id, fault.message)
+            };
+            Fault { path: format!("order.operations.{}{rest}", operation.id), message }
+        }
+        None if fault.path.starts_with("overrides") || fault.path.starts_with("lines") => fault,
+        None => Fault { path: format!("order.{}", fault.path), ..fault },
+    }
+}
+
+fn parsed(record: &RuleBookRecord) -> Result<RuleBook, Refusal> {
+    RuleBook::parse(&record.text).map_err(|faults| {
+        let first = faults.first().map(ToString::to_string).unwrap_or_default();
+        Refusal::Forbidden(format!("the rule book no longer holds together; apply a mended one: {first}"))
+    })
+}
+
+/// Writes an order with what it was made from, by the rule book of then.
+fn explained(shop: &str, record: &TakeInRecord) -> v1::TakeIn {
+    let order = v1::Order {
+        create_time: Some(convert::to_instant(record.order.create_time)),
+        update_time: Some(convert::to_instant(record.order.update_time)),
+        etag: record.order.etag.clone(),
+        ..convert::order::write(shop, &record.order.facts)
+    };
+    let facts = &record.order.facts;
+    let nothing = || Built {
+        facts: facts.clone(),
+        origins: Vec::new(),
+        cautions: Vec::new(),
+        resting: Vec::new(),
+        left_out: Vec::new(),
+    };
+    let Ok(book) = RuleBook::parse(&record.book.text) else {
+        return intake::write((shop, order), &record.facts, record.book.revision, &nothing(), &[]);
+    };
+    let built = build(&book, &record.facts, facts.clone()).ok();
+    let built = built.map_or_else(nothing, |built| {
+        // The order is as it is stored; only the origins of its operations are wanted.
+        let before = built.clone();
+        Built { facts: facts.clone(), ..merge(&book, facts, Some(&before), built) }
+    });
+    let cautions = safety::check(&Case { book: &book, take_in: &record.facts, built: &built });
+    let cautions = cautions.unwrap_or_else(|faults| {
+        // It was changed by hand since: what would be refused now is said in the strongest words there are.
+        let broken = |fault: &Fault| Caution {
+            rule: "broken".into(),
+            about: Vec::new(),
+            message: format!("CHANGED BY HAND SINCE: {}", about(facts, fault.clone()).message),
+            source: "a hard rule of safety".into(),
+        };
+        faults.iter().map(broken).collect()
+    });
+    intake::write((shop, order), &record.facts, record.book.revision, &built, &cautions)
+}
+
+fn to_effect(shop: &str, effect: &Effect) -> v1::PromiseEffect {
+    v1::PromiseEffect {
+        order: names::child(shop, Collection::Orders, &effect.order),
+        promise_time: effect.promise.map(convert::to_instant),
+        completion_before_time: effect.before.map(convert::to_instant),
+        completion_after_time: effect.after.map(convert::to_instant),
+    }
+}
+
+fn built_in() -> RuleBookRecord {
+    RuleBookRecord { revision: 0, text: DEFAULT_BOOK.into(), create_time: jiff::Timestamp::UNIX_EPOCH }
+}
+
+fn write_book(shop: &str, record: &RuleBookRecord) -> v1::RuleBook {
+    v1::RuleBook {
+        name: format!("shops/{shop}/ruleBook"),
+        text: record.text.clone(),
+        revision: record.revision,
+        create_time: (record.revision > 0).then(|| convert::to_instant(record.create_time)),
+    }
+}
+
+fn checked(shop: &ShopFacts) -> Result<Shop, Refusal> {
+    Shop::new(shop.clone()).map_err(|faults| {
+        let first = faults.first().map(ToString::to_string).unwrap_or_default();
+        Refusal::Forbidden(format!("shop {:?} no longer holds together; mend it first: {first}", shop.id))
+    })
+}
+
+fn fault(path: &str, message: String) -> Fault {
+    Fault { path: path.to_owned(), message }
+}
