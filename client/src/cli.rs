@@ -9,7 +9,7 @@ use clap::{Args, Parser, Subcommand};
 use fitup_proto::v1;
 use jiff::tz::TimeZone;
 
-use crate::commands::{completions, history, man, order, outline, plan, reference, shop, token};
+use crate::commands::{completions, history, man, order, outline, plan, reference, rulebook, shop, take_in, token};
 use crate::connect::{Address, Connection};
 use crate::error::{Failure, Kind};
 use crate::names;
@@ -120,6 +120,12 @@ enum Command {
     /// Enter and change repair orders
     #[command(subcommand)]
     Order(order::Command),
+    /// Make repair orders from the lines of estimates
+    #[command(subcommand)]
+    TakeIn(take_in::Command),
+    /// Look at and change the rule book, by which lines become operations
+    #[command(subcommand)]
+    Rulebook(rulebook::Command),
     /// Look at job outlines, from which orders are made
     #[command(subcommand)]
     Outline(outline::Command),
@@ -233,6 +239,8 @@ impl Cli {
         match self.command {
             Command::Shop(command) => command.run(&context).await,
             Command::Order(command) => command.run(&context).await,
+            Command::TakeIn(command) => command.run(&context).await,
+            Command::Rulebook(command) => command.run(&context).await,
             Command::Outline(command) => command.run(&context),
             Command::Plan(command) => command.run(&context).await,
             Command::Token(command) => command.run(&context).await,

@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use fitup_proto::v1::history_service_client::HistoryServiceClient;
+use fitup_proto::v1::intake_service_client::IntakeServiceClient;
 use fitup_proto::v1::order_service_client::OrderServiceClient;
 use fitup_proto::v1::plan_service_client::PlanServiceClient;
 use fitup_proto::v1::shop_service_client::ShopServiceClient;
@@ -101,6 +102,11 @@ impl Connection {
     /// The service of orders.
     pub fn orders(&self) -> OrderServiceClient<Channel> {
         OrderServiceClient::new(self.channel.clone()).max_decoding_message_size(LARGEST_MESSAGE)
+    }
+
+    /// The service of orders from lines.
+    pub fn intake(&self) -> IntakeServiceClient<Channel> {
+        IntakeServiceClient::new(self.channel.clone()).max_decoding_message_size(LARGEST_MESSAGE)
     }
 
     /// The service of tokens.

@@ -20,6 +20,16 @@ pub fn plan_run(shop: &str, run: &str) -> String {
     format!("shops/{shop}/planRuns/{run}")
 }
 
+/// Returns the name of what an order was made from.
+pub fn take_in(shop: &str, order: &str) -> String {
+    format!("shops/{shop}/orders/{order}/takeIn")
+}
+
+/// Returns the name of the rule book of a shop.
+pub fn rule_book(shop: &str) -> String {
+    format!("shops/{shop}/ruleBook")
+}
+
 /// Returns the id at the end of a name.
 pub fn last(name: &str) -> &str {
     name.rsplit('/').next().unwrap_or(name)

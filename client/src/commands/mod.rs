@@ -7,5 +7,7 @@ pub mod order;
 pub mod outline;
 pub mod plan;
 pub mod reference;
+pub mod rulebook;
 pub mod shop;
+pub mod take_in;
 pub mod token;

@@ -1,9 +1,11 @@
 //! The files people write by hand: TOML, read so that every fault is found at once and told with its line.
 //!
 //! In reading order: [`Source`] is a file's text, [`read`] walks it with typed helpers, [`text`] holds the small grammars
-//! inside strings (times, intervals, waits), [`shop`] and [`order`] are the two formats, [`mod@write`] prints them back.
+//! inside strings (times, intervals, waits), [`shop`] and [`order`] are the two formats, [`mod@write`] prints them back; [`lines`] reads
+//! and prints the lines of estimates, which are CSV.
 //! Job outlines are the same tables once more; see [`crate::outline`].
 
+pub mod lines;
 pub mod order;
 pub mod read;
 pub mod shop;

@@ -8,6 +8,7 @@ mod order;
 mod outline;
 mod plan;
 mod shop;
+mod take_in;
 mod token;
 
 use serde::Serialize;
@@ -17,6 +18,7 @@ pub use self::order::{Order, OrderLine};
 pub use self::outline::Outline;
 pub use self::plan::{OrderPlan, Plan, PlanLine, Run};
 pub use self::shop::{Shop, ShopLine};
+pub use self::take_in::{Caution, RuleBook, RuleBookDone, TakeIn};
 pub use self::token::Token;
 use crate::commands::shop::changes::Change;
 use crate::file::text::from_proto;

@@ -5,7 +5,7 @@ mod cancel;
 mod change;
 mod list;
 mod show;
-mod word;
+pub(super) mod word;
 
 use clap::Subcommand;
 use fitup_proto::v1;

@@ -1,5 +1,6 @@
 //! `fitup plan`.
 
+mod cautions;
 mod late;
 mod list;
 mod publish;

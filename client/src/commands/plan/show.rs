@@ -56,7 +56,8 @@ impl ShowArgs {
         }
         let scene = Scene { plan: &plan, shop: &at.shop, zone: &at.zone, width: output.width, paint: output.paint() };
         let text = if self.order.is_empty() { self.view(&scene) } else { chains(&scene, &self.order)? };
-        output.text(&format!("{}\n{text}", summary(&scene)));
+        let cautions = super::cautions::cautions(context, &at.id, &plan, &self.order).await?;
+        output.text(&format!("{}\n{text}{cautions}", summary(&scene)));
         Ok(())
     }
 
