@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use fitup_proto::v1;
+use fitup_proto::v1::intake_service_client::IntakeServiceClient;
 use fitup_proto::v1::order_service_client::OrderServiceClient;
 use fitup_proto::v1::plan_service_client::PlanServiceClient;
 use fitup_proto::v1::shop_service_client::ShopServiceClient;
@@ -96,6 +97,11 @@ impl TestServer {
     /// Returns a client for shops.
     pub fn shops(&self) -> ShopServiceClient<Channel> {
         ShopServiceClient::new(self.channel())
+    }
+
+    /// Returns a client for orders from lines.
+    pub fn intake(&self) -> IntakeServiceClient<Channel> {
+        IntakeServiceClient::new(self.channel())
     }
 
     /// Returns a client for orders.

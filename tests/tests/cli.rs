@@ -99,6 +99,19 @@ fn line_matches(actual: &str, expected: &str) -> bool {
     tail.char_indices().map(|(at, _)| at).chain([tail.len()]).any(|at| line_matches(&tail[at..], rest))
 }
 
+/// Returns the built-in rule book with the table of an adhesive, as a shop would add it.
+fn rules() -> String {
+    let table = r#"
+[[adhesive]]
+id = "slow"
+temperatures = [5, 15, 25]
+humidities = [30, 50]
+hours = [[10, 6, 3], [8, 4, 2]]
+source = "invented for this session"
+"#;
+    format!("{}{table}", fitup_intake::DEFAULT_BOOK)
+}
+
 /// Runs a session; returns how it differs, and the file as it should be.
 async fn play(path: &Path) -> (Vec<String>, String) {
     let text = fs::read_to_string(path).expect("the session can be read");
@@ -107,6 +120,7 @@ async fn play(path: &Path) -> (Vec<String>, String) {
         let file = file.expect("a file").path();
         fs::copy(&file, folder_of_files.path().join(file.file_name().expect("a name"))).expect("is copied");
     }
+    fs::write(folder_of_files.path().join("rules.toml"), rules()).expect("is written");
     let server = TestServer::start().await;
     let address = format!("http://{}", server.address);
     let mut differences = Vec::new();
@@ -160,6 +174,11 @@ async fn tokens_and_history() {
 #[tokio::test(flavor = "multi_thread")]
 async fn bad_input_is_told_with_its_place() {
     check("bad-input.md").await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn orders_from_the_lines_of_estimates() {
+    check("take-in.md").await;
 }
 
 /// Returns the demo shop's folder.
@@ -226,6 +245,18 @@ async fn an_interrupt_ends_the_search_with_a_plan() {
     assert!(text.contains("24 orders planned") && started.elapsed() < Duration::from_secs(45), "{text}");
     assert!(runs().await.contains("\"state\":\"cancelled\""));
     server.stop().await.expect("the server stops in order");
+}
+
+/// The worked example of README is what the session prints, word for word.
+#[test]
+fn readme_shows_what_the_session_prints() {
+    let readme = fs::read_to_string(folder().join("../../README.md")).expect("README can be read");
+    let (_, rest) = readme.split_once("<!-- take-in -->\n```console\n").expect("README has the example");
+    let (shown, _) = rest.split_once("```\n<!-- end of take-in -->").expect("the example ends");
+    let session = fs::read_to_string(folder().join("take-in.md")).expect("the session can be read");
+    for part in shown.split("...\n") {
+        assert!(session.contains(part), "README shows what the session does not print:\n{part}");
+    }
 }
 
 /// Every session is played by a test above.

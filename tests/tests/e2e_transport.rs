@@ -19,7 +19,9 @@ use uuid::Uuid;
 async fn health_is_told_for_the_server_and_each_service() {
     let server = TestServer::start().await;
     let mut health = HealthClient::new(server.channel());
-    for service in ["", "fitup.v1.ShopService", "fitup.v1.OrderService", "fitup.v1.PlanService"] {
+    for service in
+        ["", "fitup.v1.ShopService", "fitup.v1.OrderService", "fitup.v1.PlanService", "fitup.v1.IntakeService"]
+    {
         let answer = health.check(HealthCheckRequest { service: service.into() }).await.unwrap().into_inner();
         assert_eq!(answer.status(), ServingStatus::Serving, "{service}");
     }
@@ -45,7 +47,13 @@ async fn reflection_lists_the_services() {
     let answer = answers.into_inner().next().await.unwrap().unwrap();
     let Some(MessageResponse::ListServicesResponse(list)) = answer.message_response else { panic!("{answer:?}") };
     let names: Vec<&str> = list.service.iter().map(|service| service.name.as_str()).collect();
-    for service in ["fitup.v1.ShopService", "fitup.v1.OrderService", "fitup.v1.PlanService", "grpc.health.v1.Health"] {
+    for service in [
+        "fitup.v1.ShopService",
+        "fitup.v1.OrderService",
+        "fitup.v1.PlanService",
+        "fitup.v1.IntakeService",
+        "grpc.health.v1.Health",
+    ] {
         assert!(names.contains(&service), "{service} is not in {names:?}");
     }
 }
