@@ -137,7 +137,9 @@ async fn every_rpc_with_every_role_and_shop() {
             // Minimal requests may be refused for what they lack, but never for who asks.
             let of_own = ask(&own).await;
             let fine = [Code::Ok, Code::InvalidArgument, Code::FailedPrecondition, Code::ResourceExhausted];
-            let is_gone = rpc.service == "TokenService" && of_own.0 == Code::NotFound;
+            // Order 1042 was not made from lines.
+            let may_be_gone = rpc.service == "TokenService" || rpc.name == "GetTakeIn";
+            let is_gone = may_be_gone && of_own.0 == Code::NotFound;
             assert!(fine.contains(&of_own.0) || is_gone, "{method} by {role:?}: {of_own:?}");
         }
     }

@@ -52,10 +52,10 @@ impl IntakeService for Intake {
         let shop = shop_name(&request.parent, "parent")?;
         let faults = RuleBook::parse(&request.text).err().unwrap_or_default();
         if !faults.is_empty() {
-            let faults = faults
-                .iter()
-                .map(|found| fault(&format!("text[{}:{}]", found.line, found.column), found.message.clone()));
-            return Err(Error::Faults(faults.collect()).into());
+            let placed = |found: &fitup_intake::book::BookFault| {
+                fault(&format!("text[{}:{}]", found.line, found.column), found.message.clone())
+            };
+            return Err(self.refused(&shop, faults.iter().map(placed).collect()).await.into());
         }
         if request.validate_only {
             let stored = self.store.get_rule_book(&shop).await.map_err(Error::from)?;
@@ -92,7 +92,10 @@ impl IntakeService for Intake {
         let shop = shop_name(&request.parent, "parent")?;
         let as_of = request.as_of_time.as_ref();
         let (as_of, faults) = convert::instant_field(as_of, "as_of_time");
-        let asked = Asked::read(&request, faults)?;
+        let asked = Asked::read(&request, faults);
+        if asked.mode == v1::take_in_order_request::Mode::Unspecified {
+            return Err(self.refused(&shop, asked.faults).await.into());
+        }
         let id = request.order_id.clone();
         let etag = Some(request.etag.as_str()).filter(|etag| !etag.is_empty());
         if request.validate_only {
@@ -125,6 +128,14 @@ impl IntakeService for Intake {
 }
 
 impl Intake {
+    /// Returns the refusal of a request that is wrong by itself; that its shop does not exist comes before all else.
+    async fn refused(&self, shop: &str, faults: Vec<Fault>) -> Error {
+        match self.store.get_rule_book(shop).await {
+            Ok(_) => Error::Faults(faults),
+            Err(error) => error.into(),
+        }
+    }
+
     /// Shows what would be, with the effect on the promises of the shop.
     async fn preview(
         &self,
@@ -190,7 +201,7 @@ struct Made {
 }
 
 impl Asked {
-    fn read(request: &v1::TakeInOrderRequest, mut faults: Vec<Fault>) -> Result<Asked, Error> {
+    fn read(request: &v1::TakeInOrderRequest, mut faults: Vec<Fault>) -> Asked {
         use v1::take_in_order_request::Mode;
         names::check_id(&request.order_id, "order_id").err().into_iter().for_each(|found| faults.push(found));
         let mode = Mode::try_from(request.mode).unwrap_or(Mode::Unspecified);
@@ -220,7 +231,7 @@ impl Asked {
         });
         faults.extend(found);
         let (head, lines, overrides) = read;
-        Ok(Asked {
+        Asked {
             mode,
             head,
             lines,
@@ -229,7 +240,7 @@ impl Asked {
             features: request.features.clone(),
             conditions: request.conditions.as_ref().map(intake::conditions),
             faults,
-        })
+        }
     }
 
     /// Makes the order, from what is known inside or outside of a transaction.

@@ -155,7 +155,8 @@ mod tests {
         };
         let shop = Shop::new(facts).expect("a shop without faults");
         let now = "2031-05-05T12:00:00Z".parse().expect("an instant");
-        let planning = fitup_model::Snapshot { shop, orders: vec![], published: None, now }.planning().expect("a horizon");
+        let planning =
+            fitup_model::Snapshot { shop, orders: vec![], published: None, now }.planning().expect("a horizon");
         let solved =
             |plan| Solved { plan, cost: 0, bound: 0, left_out: vec![], iterations: 0, prices: Default::default() };
         let good = Plan::nothing_new(&planning.problem);

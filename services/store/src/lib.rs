@@ -28,7 +28,8 @@ pub use open::open;
 pub use postgres::PostgresStore;
 pub use record::{
     AuditEntry, ClaimedRun, NO_SHOP, NewPlan, NewPlanRun, OrderFilter, OrderRecord, Page, Phase, PlanRecord,
-    PlanRunRecord, PlanState, RuleBookRecord, RunEnd, RunLimits, RunProgress, RunState, ShopRecord, Snapshot, TakeInRecord,
+    PlanRunRecord, PlanState, RuleBookRecord, RunEnd, RunLimits, RunProgress, RunState, ShopRecord, Snapshot,
+    TakeInRecord,
 };
 pub use sqlite::SqliteStore;
 pub use store::{OrderDraft, OrderEdit, ShopEdit, Store, TakeInEdit, TakeInStored};

@@ -10,8 +10,8 @@ use std::sync::Arc;
 use fitup_model::ShopFacts;
 use fitup_store::{
     Answer, AuditEntry, Change, ClaimedRun, Digest, Encode, Error, NewPlan, NewPlanRun, NewToken, Notices, OrderDraft,
-    OrderEdit, OrderFilter, OrderRecord, Page, PlanRecord, PlanRunRecord, RunEnd, RunProgress, Scope, ShopEdit,
-    ShopRecord, Snapshot, Store, TokenRecord,
+    OrderEdit, OrderFilter, OrderRecord, Page, PlanRecord, PlanRunRecord, RuleBookRecord, RunEnd, RunProgress, Scope,
+    ShopEdit, ShopRecord, Snapshot, Store, TakeInEdit, TakeInRecord, TokenRecord,
 };
 use jiff::Timestamp;
 
@@ -155,6 +155,42 @@ impl Store for Guarded {
 
     async fn snapshot(&self, shop: &str) -> Result<Snapshot, Error> {
         ask!(self, snapshot(; shop))
+    }
+
+    async fn get_rule_book(&self, shop: &str) -> Result<Option<RuleBookRecord>, Error> {
+        ask!(self, get_rule_book(; shop))
+    }
+
+    async fn put_rule_book(
+        &self,
+        change: &Change,
+        shop: &str,
+        revision: Option<i64>,
+        text: &str,
+        encode: Encode<RuleBookRecord>,
+    ) -> Result<Answer<RuleBookRecord>, Error> {
+        ask!(self, put_rule_book(change; shop, revision, text, encode))
+    }
+
+    async fn get_take_in(&self, shop: &str, order: &str) -> Result<TakeInRecord, Error> {
+        ask!(self, get_take_in(; shop, order))
+    }
+
+    async fn open_take_ins(&self, shop: &str) -> Result<Vec<TakeInRecord>, Error> {
+        ask!(self, open_take_ins(; shop))
+    }
+
+    async fn take_in(
+        &self,
+        change: &Change,
+        shop: &str,
+        order: &str,
+        etag: Option<&str>,
+        first_book: &str,
+        edit: TakeInEdit,
+        encode: Encode<TakeInRecord>,
+    ) -> Result<Answer<TakeInRecord>, Error> {
+        ask!(self, take_in(change; shop, order, etag, first_book, edit, encode))
     }
 
     async fn save_plan(&self, change: &Change, shop: &str, plan: NewPlan) -> Result<PlanRecord, Error> {

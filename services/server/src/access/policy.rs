@@ -44,6 +44,13 @@ table! {
         UpdateOrder: OFFICE,
         CancelOrder: &[Manager, ServiceWriter],
     }
+    IntakeService {
+        GetRuleBook: EVERYBODY,
+        UpdateRuleBook: &[Manager],
+        GetTakeIn: EVERYBODY,
+        TakeInOrder: &[Manager, ServiceWriter],
+        ListCautions: EVERYBODY,
+    }
     PlanService {
         GetPlan: EVERYBODY,
         ListPlans: EVERYBODY,
