@@ -18,6 +18,8 @@ fn main() -> Result<(), Box<dyn error::Error>> {
         "token_service",
         "history_service",
         "intake",
+        "floor",
+        "replan_service",
     ]
     .map(|file| format!("fitup/v1/{file}.proto"));
     let descriptors = protox::Compiler::new(["."])?

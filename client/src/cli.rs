@@ -9,7 +9,9 @@ use clap::{Args, Parser, Subcommand};
 use fitup_proto::v1;
 use jiff::tz::TimeZone;
 
-use crate::commands::{completions, history, man, order, outline, plan, reference, rulebook, shop, take_in, token};
+use crate::commands::{
+    completions, floor, history, man, order, outline, plan, reference, replan, rulebook, shop, take_in, token,
+};
 use crate::connect::{Address, Connection};
 use crate::error::{Failure, Kind};
 use crate::names;
@@ -136,6 +138,10 @@ enum Command {
     #[command(subcommand)]
     Token(token::Command),
     History(history::HistoryArgs),
+    /// Say what happens on the floor, and see what it hits
+    #[command(subcommand)]
+    Floor(Box<floor::Command>),
+    Replan(replan::ReplanArgs),
     Completions(completions::CompletionsArgs),
     Man(man::ManArgs),
     Reference(reference::ReferenceArgs),
@@ -245,6 +251,8 @@ impl Cli {
             Command::Plan(command) => command.run(&context).await,
             Command::Token(command) => command.run(&context).await,
             Command::History(args) => args.run(&context).await,
+            Command::Floor(command) => command.run(&context).await,
+            Command::Replan(args) => args.run(&context).await,
             Command::Completions(args) => args.run(&context),
             Command::Man(args) => args.run(&context),
             Command::Reference(args) => args.run(&context),

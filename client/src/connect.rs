@@ -6,10 +6,12 @@ use std::net::IpAddr;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
+use fitup_proto::v1::floor_service_client::FloorServiceClient;
 use fitup_proto::v1::history_service_client::HistoryServiceClient;
 use fitup_proto::v1::intake_service_client::IntakeServiceClient;
 use fitup_proto::v1::order_service_client::OrderServiceClient;
 use fitup_proto::v1::plan_service_client::PlanServiceClient;
+use fitup_proto::v1::replan_service_client::ReplanServiceClient;
 use fitup_proto::v1::shop_service_client::ShopServiceClient;
 use fitup_proto::v1::token_service_client::TokenServiceClient;
 use tonic::metadata::{Ascii, MetadataValue};
@@ -122,6 +124,16 @@ impl Connection {
     /// The service of plans and plan runs.
     pub fn plans(&self) -> PlanServiceClient<Channel> {
         PlanServiceClient::new(self.channel.clone()).max_decoding_message_size(LARGEST_MESSAGE)
+    }
+
+    /// The service of the floor.
+    pub fn floor(&self) -> FloorServiceClient<Channel> {
+        FloorServiceClient::new(self.channel.clone()).max_decoding_message_size(LARGEST_MESSAGE)
+    }
+
+    /// The service that mends plans.
+    pub fn replans(&self) -> ReplanServiceClient<Channel> {
+        ReplanServiceClient::new(self.channel.clone()).max_decoding_message_size(LARGEST_MESSAGE)
     }
 
     /// Sends a request until it is answered, the time is up, or the server has been away or busy for some attempts.

@@ -11,6 +11,7 @@ pub mod connect;
 pub mod drawing;
 pub mod error;
 pub mod file;
+pub mod floor_words;
 pub mod json;
 pub mod names;
 pub mod outline;

@@ -95,7 +95,7 @@ impl Contract {
 
 /// Fields that say what a request is about.
 fn is_name(field: &FieldDescriptorProto) -> bool {
-    ["name", "parent", "shop", "order", "plan"].contains(&field.name())
+    ["name", "parent", "shop", "order", "plan", "before", "after"].contains(&field.name())
 }
 
 fn put(field: &FieldDescriptorProto, value: &[u8], into: &mut Vec<u8>) {

@@ -5,9 +5,11 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use fitup_proto::v1;
+use fitup_proto::v1::floor_service_client::FloorServiceClient;
 use fitup_proto::v1::intake_service_client::IntakeServiceClient;
 use fitup_proto::v1::order_service_client::OrderServiceClient;
 use fitup_proto::v1::plan_service_client::PlanServiceClient;
+use fitup_proto::v1::replan_service_client::ReplanServiceClient;
 use fitup_proto::v1::shop_service_client::ShopServiceClient;
 use fitup_server::{Config, ServeError};
 use fitup_store::sqlite::SqliteStore;
@@ -112,6 +114,16 @@ impl TestServer {
     /// Returns a client for plans.
     pub fn plans(&self) -> PlanServiceClient<Channel> {
         PlanServiceClient::new(self.channel())
+    }
+
+    /// Returns a client for the floor.
+    pub fn floor(&self) -> FloorServiceClient<Channel> {
+        FloorServiceClient::new(self.channel())
+    }
+
+    /// Returns a client for mending plans.
+    pub fn replans(&self) -> ReplanServiceClient<Channel> {
+        ReplanServiceClient::new(self.channel())
     }
 
     /// Enters a shop.

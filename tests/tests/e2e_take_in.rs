@@ -166,6 +166,7 @@ async fn an_order_is_previewed_made_changed_and_supplemented() {
         end_time: minutes_in(60),
         technicians: server_technician(&server).await,
         remaining_work: None,
+        ..Default::default()
     });
     let update = v1::UpdateOrderRequest { order: Some(order), ..Default::default() };
     server.orders().update_order(update).await.expect("it is done");

@@ -1,12 +1,14 @@
 //! The commands, `fitup <noun> <verb>`: a module for each noun, an `Args` struct for each verb.
 
 pub mod completions;
+pub mod floor;
 pub mod history;
 pub mod man;
 pub mod order;
 pub mod outline;
 pub mod plan;
 pub mod reference;
+pub mod replan;
 pub mod rulebook;
 pub mod shop;
 pub mod take_in;

@@ -10,8 +10,8 @@
 //! | --- | --- |
 //! | `[[order]]` | `id`, `vehicle`, `note`, `arrival`, `arrived`, `promise`, `late_weight`, `flow_weight`; and to start from a job outline: `outline`, `hours = { operation = hours }` |
 //! | `[[order.visit]]` | `id`, `class` (of bay), `bay` (a certain one), `family` (for changeovers), `loose_parts` |
-//! | `[[order.operation]]` | `id`, `name`, `hours` or `minutes`, `crew` (a skill for each person) or `unattended = true`, `visit`, `uses` (`"tower"`, `"tower x 2"`), `stops_at_closing`, `after` (links), `needs` (parts and approvals), `not_before`, `same_person` (an earlier operation), `same_person_required`, `hazards`, `pin = { technicians, start }`, `done = { start, end, technicians }`, `running = { start, technicians, hours_left` or `minutes_left }` |
-//! | `[[order.part]]` | `id`, `name`, `expected` or `received = true` |
+//! | `[[order.operation]]` | `id`, `name`, `hours` or `minutes`, `crew` (a skill for each person) or `unattended = true`, `visit`, `uses` (`"tower"`, `"tower x 2"`), `stops_at_closing`, `after` (links), `needs` (parts and approvals), `not_before`, `same_person` (an earlier operation), `same_person_required`, `hazards`, `pin = { technicians, start }`, `hold_point = { rework, measure }` (operations that are done again after a fail), `done = { start, end, technicians }`, `running = { start, technicians, hours_left` or `minutes_left, since }`, `paused = { start, technicians, hours_left` or `minutes_left, at, reason }` |
+//! | `[[order.part]]` | `id`, `name`, `expected` or `received = true`, `heard` (`ordered`, `expected`, `received`, `wrong`, `damaged`, `returned`), `sure_percent` |
 //! | `[[order.approval]]` | `id`, `name`, `expected` or `granted = true` |
 //!
 //! With `outline = "door"` the tables of the outline come first. A table of the order with the same `id` then changes only
@@ -220,6 +220,12 @@ fn operation(table: &Table<'_>, operation: &mut v1::Operation) {
     if table.has("hazards") {
         operation.hazards = table.parsed_list("hazards", "hazards", |text, _| hazard(text));
     }
+    if let Some(hold) = table.table("hold_point", "hold_point") {
+        let rework = hold.names("rework", "rework");
+        let measure = hold.text("measure", "measure").unwrap_or_default();
+        operation.hold_point = Some(v1::HoldPoint { rework, measure });
+        hold.finish();
+    }
     if let Some(pin) = table.table("pin", "pin") {
         let technicians = pin.names("technicians", "technicians");
         let start_time = pin.parsed("start", "start_time", text::proto_instant);
@@ -228,10 +234,11 @@ fn operation(table: &Table<'_>, operation: &mut v1::Operation) {
     }
     let done = table.table("done", "progress").map(|row| progress(row, v1::progress::State::Done));
     let running = table.table("running", "progress").map(|row| progress(row, v1::progress::State::Running));
-    if done.is_some() && running.is_some() {
-        table.fault(table.offset(), "progress", "it is both `done` and `running`");
+    let paused = table.table("paused", "progress").map(|row| progress(row, v1::progress::State::Paused));
+    if [&done, &running, &paused].into_iter().flatten().count() > 1 {
+        table.fault(table.offset(), "progress", "it is more than one of `done`, `running` and `paused`");
     }
-    operation.progress = done.or(running).or(operation.progress.take());
+    operation.progress = done.or(running).or(paused).or(operation.progress.take());
 }
 
 fn progress(table: Table<'_>, state: v1::progress::State) -> v1::Progress {
@@ -241,9 +248,8 @@ fn progress(table: Table<'_>, state: v1::progress::State) -> v1::Progress {
     let mut progress = v1::Progress {
         state: state.into(),
         start_time: table.parsed("start", "start_time", text::proto_instant),
-        end_time: None,
         technicians: table.names("technicians", "technicians"),
-        remaining_work: None,
+        ..Default::default()
     };
     if state == v1::progress::State::Done {
         if !table.has("end") {
@@ -256,6 +262,16 @@ fn progress(table: Table<'_>, state: v1::progress::State) -> v1::Progress {
             table.missing("hours_left", "remaining_work");
         }
         progress.remaining_work = left.map(text::duration);
+    }
+    if state == v1::progress::State::Running {
+        progress.remaining_time = table.parsed("since", "remaining_time", text::proto_instant);
+    }
+    if state == v1::progress::State::Paused {
+        if !table.has("at") {
+            table.missing("at", "pause_time");
+        }
+        progress.pause_time = table.parsed("at", "pause_time", text::proto_instant);
+        progress.pause_reason = table.text("reason", "pause_reason").unwrap_or_default();
     }
     table.finish();
     progress
@@ -325,6 +341,20 @@ fn hazard(text: &str) -> Result<i32, String> {
     })
 }
 
+/// Returns what was heard of a part as files say it.
+pub fn supply_name(state: v1::SupplyState) -> String {
+    state.as_str_name().trim_start_matches("SUPPLY_STATE_").to_lowercase()
+}
+
+fn supply(text: &str) -> Result<i32, String> {
+    let all: Vec<v1::SupplyState> = (1..).map_while(|number| v1::SupplyState::try_from(number).ok()).collect();
+    let found = all.iter().find(|state| supply_name(**state) == text);
+    found.map(|state| i32::from(*state)).ok_or_else(|| {
+        let names: Vec<String> = all.iter().map(|state| supply_name(*state)).collect();
+        format!("\"{text}\" is nothing that is heard of parts; there are {}", names.join(", "))
+    })
+}
+
 fn part(table: Table<'_>, part: &mut v1::Part) {
     part.id = table.required_text("id", "id");
     set(&mut part.display_name, table.text("name", "display_name"));
@@ -333,6 +363,12 @@ fn part(table: Table<'_>, part: &mut v1::Part) {
     }
     if table.has("received") {
         part.received = table.flag("received", "received");
+    }
+    if table.has("heard") {
+        part.supply_state = table.parsed("heard", "supply_state", |text, _| supply(text)).unwrap_or_default();
+    }
+    if let Some(percent) = table.integer("sure_percent", "confidence_percent") {
+        part.confidence_percent = percent;
     }
     table.finish();
 }

@@ -3,7 +3,7 @@
 use fitup_proto::v1;
 use jiff::tz::TimeZone;
 
-use super::order::hazard_name;
+use super::order::{hazard_name, supply_name};
 use super::text::{
     from_proto, minutes, write_exception, write_hours, write_instant, write_link, write_period, write_shift,
 };
@@ -209,6 +209,10 @@ pub fn write_order(id: &str, order: &v1::Order, zone: &TimeZone) -> String {
         out.text("name", &part.display_name);
         out.instant("expected", part.expected_time.as_ref());
         out.flag("received", part.received);
+        if part.supply_state() != v1::SupplyState::Unspecified {
+            out.text("heard", &supply_name(part.supply_state()));
+        }
+        out.integer("sure_percent", (part.confidence_percent > 0).then_some(part.confidence_percent));
     }
     for approval in &order.approvals {
         out.header("[[order.approval]]");
@@ -243,6 +247,13 @@ fn operation<'l>(out: &mut Writer<'_>, operation: &v1::Operation, links: impl It
     }
     let hazards = operation.hazards.iter().filter_map(|&hazard| v1::Hazard::try_from(hazard).ok());
     out.list("hazards", hazards.map(hazard_name));
+    if let Some(hold) = &operation.hold_point {
+        let mut entries = vec![format!("rework = {}", list(&hold.rework))];
+        if !hold.measure.is_empty() {
+            entries.push(format!("measure = {}", quote(&hold.measure)));
+        }
+        out.line(&format!("hold_point = {{ {} }}", entries.join(", ")));
+    }
     if let Some(pin) = &operation.pin {
         let mut entries = Vec::new();
         if !pin.technicians.is_empty() {
@@ -260,6 +271,7 @@ fn progress(out: &mut Writer<'_>, progress: &v1::Progress) {
     let key = match progress.state() {
         v1::progress::State::Done => "done",
         v1::progress::State::Running => "running",
+        v1::progress::State::Paused => "paused",
         v1::progress::State::Unspecified => return,
     };
     let mut entries = Vec::new();
@@ -270,6 +282,11 @@ fn progress(out: &mut Writer<'_>, progress: &v1::Progress) {
     }
     if let Some(left) = &progress.remaining_work {
         entries.push(in_hours_or_minutes("hours_left", "minutes_left", minutes(left)));
+    }
+    entries.extend(time_entry("since", progress.remaining_time.as_ref(), out.zone));
+    entries.extend(time_entry("at", progress.pause_time.as_ref(), out.zone));
+    if !progress.pause_reason.is_empty() {
+        entries.push(format!("reason = {}", quote(&progress.pause_reason)));
     }
     out.line(&format!("{key} = {{ {} }}", entries.join(", ")));
 }

@@ -5,7 +5,7 @@ mod links;
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use fitup_model::order::{Need, OrderOperation, OrderVisit, Progress, SamePersonWish};
+use fitup_model::order::{HoldPoint, Need, OrderOperation, OrderVisit, Progress, SamePersonWish};
 use fitup_model::take_in::{EstimateLine, Override, TakeInFacts};
 use fitup_model::{Fault, Faults, OrderFacts};
 
@@ -227,6 +227,7 @@ impl Work<'_> {
                 display_name: format!("{}: {}", line.panel, line.part_number),
                 expected_time: line.part_expected_time,
                 met: line.part_received,
+                supply: None,
             }),
         }
         id
@@ -295,6 +296,8 @@ impl Work<'_> {
                 same_person: wish,
                 pin: None,
                 hazards: template.hazards.clone(),
+                // The rule book names no rework: after a fail it is checked once more.
+                hold_point: template.hold.clone().map(|measure| HoldPoint { rework: Vec::new(), measure }),
                 progress: Progress::Waiting,
             };
             let mut reasons = node.reasons.clone();
@@ -313,6 +316,10 @@ impl Work<'_> {
             facts.operations.push(operation);
         }
         settle(self.take_in, &mut facts, &mut origins, &mut resting, &mut faults);
+        // Somebody has to check it: what nobody is on waits for nobody's word.
+        for operation in facts.operations.iter_mut().filter(|operation| operation.crew.is_empty()) {
+            operation.hold_point = None;
+        }
         faults.into_result(())?;
         drop_impossible_wishes(&mut facts);
         facts.visits = used_visits(book, &facts.operations);

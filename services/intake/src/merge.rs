@@ -104,7 +104,8 @@ impl Merging<'_> {
         let template = book.operation(&origin.template);
         for other in &started {
             let mut other = (*other).clone();
-            if let Progress::Running { remaining_minutes, .. } = &mut other.progress
+            if let Progress::Running { remaining_minutes, .. } | Progress::Paused { remaining_minutes, .. } =
+                &mut other.progress
                 && missing > 0
                 && !operation.crew.is_empty()
             {
@@ -171,7 +172,7 @@ impl Merging<'_> {
             _ => None,
         });
         match (&last.progress, begun.max()) {
-            (Progress::Waiting | Progress::Running { .. }, _) => true,
+            (Progress::Waiting | Progress::Running { .. } | Progress::Paused { .. }, _) => true,
             (Progress::Done { end_time, .. }, Some(begun)) => is_waiting && *end_time > begun,
             (Progress::Done { .. }, None) => false,
         }
@@ -370,6 +371,7 @@ fn three_ways(stored: &OrderOperation, was: Option<&OrderOperation>, now: &Order
         same_person: field!(same_person),
         pin: stored.pin.clone(),
         hazards: field!(hazards),
+        hold_point: field!(hold_point),
         progress: Progress::Waiting,
     }
 }

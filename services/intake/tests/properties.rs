@@ -72,7 +72,12 @@ fn under_way(built: &Built, started: usize, runs: bool) -> OrderFacts {
         minute += 10;
         let operation = &mut facts.operations[at];
         operation.progress = if runs && count + 1 == started {
-            Progress::Running { start_time, technicians, remaining_minutes: operation.work_minutes }
+            Progress::Running {
+                start_time,
+                technicians,
+                remaining_minutes: operation.work_minutes,
+                remaining_time: None,
+            }
         } else {
             done.insert(operation.id.clone());
             Progress::Done { start_time, end_time: start(minute), technicians }

@@ -83,6 +83,21 @@ pub enum Progress {
         technicians: Vec<String>,
         /// Booked minutes left.
         remaining_minutes: u32,
+        /// When so much was left: since then the work goes on. `None` means at the moment that is planned for.
+        remaining_time: Option<Timestamp>,
+    },
+    /// Begun, and nobody is on it: it keeps its bay, and its rest is planned.
+    Paused {
+        /// When it started.
+        start_time: Timestamp,
+        /// When it stopped.
+        pause_time: Timestamp,
+        /// Who was on it.
+        technicians: Vec<String>,
+        /// Booked minutes left.
+        remaining_minutes: u32,
+        /// Why it stopped, for people.
+        reason: String,
     },
     /// Done.
     Done {
@@ -93,6 +108,15 @@ pub enum Progress {
         /// Who was on it.
         technicians: Vec<String>,
     },
+}
+
+/// Makes an operation a check that somebody passes or fails: what comes after it waits for the pass.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct HoldPoint {
+    /// Ids of the operations before it that are done again after a fail; then it is checked again.
+    pub rework: Vec<String>,
+    /// What is measured, with its unit, for people; may be empty.
+    pub measure: String,
 }
 
 /// A piece of work or an unattended wait.
@@ -122,6 +146,8 @@ pub struct OrderOperation {
     pub pin: Option<Pin>,
     /// What asks for caution.
     pub hazards: Vec<Hazard>,
+    /// It is a check that is passed or failed.
+    pub hold_point: Option<HoldPoint>,
     /// How far it is.
     pub progress: Progress,
 }
@@ -139,6 +165,32 @@ pub struct OrderLink {
     pub max_wait_minutes: Option<u32>,
 }
 
+/// What is known about a part on its way.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum SupplyState {
+    /// Ordered, not more.
+    Ordered,
+    /// A day was named.
+    Expected,
+    /// It is there.
+    Received,
+    /// Another one came.
+    Wrong,
+    /// It came damaged.
+    Damaged,
+    /// It was sent back.
+    Returned,
+}
+
+/// How the supply of a part stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Supply {
+    /// What was last heard.
+    pub state: SupplyState,
+    /// How sure its expected time is, in percent.
+    pub confidence_percent: Option<u32>,
+}
+
 /// Something that operations need: a part or an approval.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Need {
@@ -150,6 +202,8 @@ pub struct Need {
     pub expected_time: Option<Timestamp>,
     /// The part is there and checked; the approval was given.
     pub met: bool,
+    /// What was last heard of the part; never of an approval.
+    pub supply: Option<Supply>,
 }
 
 /// The facts of an order, not yet checked.

@@ -3,7 +3,7 @@
 use std::collections::{HashMap, HashSet};
 
 use crate::fault::Faults;
-use crate::order::{Need, OrderFacts, OrderOperation, Progress};
+use crate::order::{HoldPoint, Need, OrderFacts, OrderOperation, Progress};
 use crate::shop::Shop;
 use crate::shop_check::{MOST, check_id, check_ids, check_name};
 
@@ -49,6 +49,11 @@ fn check_needs(faults: &mut Faults, facts: &OrderFacts) {
             check_name(faults, &format!("{path}.display_name"), &need.display_name, false);
             if others.iter().any(|other| other.id == need.id) {
                 faults.add(format!("{path}.id"), format!("{:?} is the id of a part already", need.id));
+            }
+            if let Some(percent) = need.supply.and_then(|supply| supply.confidence_percent)
+                && !(1..=100).contains(&percent)
+            {
+                faults.add(format!("{path}.confidence_percent"), format!("{percent}; 1 to 100"));
             }
             if !need.met && need.expected_time.is_none() {
                 let message = format!("say when {:?} is expected, as well as you can, or that it is there", need.id);
@@ -185,7 +190,33 @@ fn check_operation(faults: &mut Faults, path: &str, operation: &OrderOperation, 
     if operation.hazards.iter().any(|hazard| !hazards.insert(hazard)) {
         faults.add(format!("{path}.hazards"), "a hazard stands there twice");
     }
+    if let Some(hold_point) = &operation.hold_point {
+        check_hold_point(faults, &format!("{path}.hold_point"), operation, hold_point, facts);
+    }
     check_progress(faults, &format!("{path}.progress"), operation, shop);
+}
+
+fn check_hold_point(
+    faults: &mut Faults,
+    path: &str,
+    operation: &OrderOperation,
+    hold_point: &HoldPoint,
+    facts: &OrderFacts,
+) {
+    check_name(faults, &format!("{path}.measure"), &hold_point.measure, false);
+    if operation.crew.is_empty() {
+        faults.add(path.to_owned(), "somebody has to check it: name a crew");
+    }
+    for (index, id) in hold_point.rework.iter().enumerate() {
+        let path = format!("{path}.rework[{index}]");
+        if facts.operation(id).is_none() {
+            faults.add(path, format!("no operation {id:?} in this order"));
+        } else if *id == operation.id || !leads_to(facts, id, &operation.id) {
+            faults.add(path, format!("links must lead from {id:?} to {:?}", operation.id));
+        } else if hold_point.rework[..index].contains(id) {
+            faults.add(path, format!("{id:?} stands there twice"));
+        }
+    }
 }
 
 fn check_people(faults: &mut Faults, path: &str, people: &[String], shop: &Shop) {
@@ -203,7 +234,8 @@ fn check_people(faults: &mut Faults, path: &str, people: &[String], shop: &Shop)
 fn check_progress(faults: &mut Faults, path: &str, operation: &OrderOperation, shop: &Shop) {
     match &operation.progress {
         Progress::Waiting => {}
-        Progress::Running { technicians, remaining_minutes, .. } => {
+        Progress::Running { technicians, remaining_minutes, .. }
+        | Progress::Paused { technicians, remaining_minutes, .. } => {
             check_people(faults, &format!("{path}.technicians"), technicians, shop);
             if *remaining_minutes > LONGEST_WAIT {
                 faults.add(

@@ -152,7 +152,8 @@ impl Planning {
             operation: operation.id.clone(),
             display_name: name.clone(),
             state: match operation.progress {
-                Progress::Waiting => OperationState::Planned,
+                // The rest of it is to be started.
+                Progress::Waiting | Progress::Paused { .. } => OperationState::Planned,
                 Progress::Running { .. } => OperationState::Running,
                 Progress::Done { .. } => OperationState::Done,
             },

@@ -138,7 +138,13 @@ fn order_faults_say_where_and_what() {
         (|_, order| order.operations[0].needs = vec!["fender".into()], "operations[0].needs[0]", "no part or approval"),
         (
             |_, order| {
-                let part = Need { id: "fender".into(), display_name: String::new(), expected_time: None, met: false };
+                let part = Need {
+                    id: "fender".into(),
+                    display_name: String::new(),
+                    expected_time: None,
+                    met: false,
+                    supply: None,
+                };
                 order.parts = vec![part];
             },
             "parts[0].expected_time",
@@ -188,6 +194,7 @@ fn order_faults_say_where_and_what() {
                     start_time: time("2031-05-05T14:00:00Z"),
                     technicians: vec!["ines".into()],
                     remaining_minutes: 30,
+                    remaining_time: None,
                 };
             },
             "visits[0].bay",

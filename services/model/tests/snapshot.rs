@@ -81,7 +81,13 @@ fn parts_hold_back_what_needs_them() {
     let planning = planning(
         |_, order| {
             let expected_time = Some(time("2031-05-06T10:01:00-05:00"));
-            order.parts = vec![Need { id: "fender".into(), display_name: String::new(), expected_time, met: false }];
+            order.parts = vec![Need {
+                id: "fender".into(),
+                display_name: String::new(),
+                expected_time,
+                met: false,
+                supply: None,
+            }];
             order.operations[1].needs = vec!["fender".into()];
         },
         None,
@@ -102,6 +108,7 @@ fn running_work_goes_on_while_its_people_are_there() {
             start_time: time("2031-05-05T08:00:00-05:00"),
             technicians: vec!["ines".into()],
             remaining_minutes: 90,
+            remaining_time: None,
         };
     };
     let planning = planning(running, None, "2031-05-05T11:00:00-05:00");

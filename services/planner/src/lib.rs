@@ -20,6 +20,7 @@ pub mod milp;
 pub mod outcome;
 mod prove;
 pub mod random;
+pub mod replan;
 mod rounds;
 pub mod schedule;
 pub mod stop;

@@ -135,7 +135,7 @@ impl PlanService for Plans {
 }
 
 /// Writes a plan with what the store knows about it.
-fn write(shop: &str, record: &PlanRecord) -> v1::Plan {
+pub fn write(shop: &str, record: &PlanRecord) -> v1::Plan {
     let state = match record.state {
         PlanState::Proposed => v1::plan::State::Proposed,
         PlanState::Published => v1::plan::State::Published,
@@ -153,7 +153,7 @@ fn write(shop: &str, record: &PlanRecord) -> v1::Plan {
     }
 }
 
-fn child_name(name: &str, collection: Collection) -> Result<(String, String), Error> {
+pub(crate) fn child_name(name: &str, collection: Collection) -> Result<(String, String), Error> {
     let (shop, id) = names::parse_child(name, collection, "name")?;
     note_shop(&shop);
     Ok((shop, id))

@@ -47,6 +47,9 @@ changing! {
         CancelPlanRunRequest = "CancelPlanRun";
     "IntakeService": UpdateRuleBookRequest = "UpdateRuleBook", TakeInOrderRequest = "TakeInOrder";
     "TokenService": CreateTokenRequest = "CreateToken", RevokeTokenRequest = "RevokeToken";
+    "FloorService": RecordWorkRequest = "RecordWork", SettleWorkRequest = "SettleWork", RecordPartRequest = "RecordPart",
+        RecordResourceRequest = "RecordResource";
+    "ReplanService": ReplanRequest = "Replan", RestorePlanRequest = "RestorePlan";
 }
 
 /// Returns what the store keeps about a change: who, when, and the request that makes its repeat harmless.

@@ -42,7 +42,7 @@ pub fn search_in(
     // With an iteration limit the plan depends on the iterations alone: nothing is cut to the time that is left.
     let tells = limits.iteration_limit.is_none();
     let deadline = Deadline { started: Instant::now(), limit: time_limit.unsigned_abs(), tells };
-    let planning = match snapshot(stored, as_of) {
+    let planning = match planning(stored, as_of) {
         Ok(planning) => planning,
         Err(failure) => return Found::Failure(failure),
     };
@@ -71,7 +71,11 @@ pub fn search_in(
     }
 }
 
-fn snapshot(stored: &Snapshot, now: Timestamp) -> Result<fitup_model::snapshot::Planning, String> {
+/// Returns the planning problem of what is stored, at `now`.
+///
+/// # Errors
+/// Why there is none, for people.
+pub fn planning(stored: &fitup_store::Snapshot, now: jiff::Timestamp) -> Result<fitup_model::Planning, String> {
     let shop = Shop::new(stored.shop.facts.clone()).map_err(|faults| {
         let faults: Vec<String> = faults.iter().map(ToString::to_string).collect();
         format!("the shop no longer holds together; mend it first: {}", faults.join("; "))
@@ -109,11 +113,13 @@ fn to_progress(progress: &fitup_planner::Progress) -> RunProgress {
 }
 
 /// Stops when the time is up.
-struct Deadline {
-    started: Instant,
-    limit: Duration,
+pub struct Deadline {
+    /// Since when.
+    pub started: Instant,
+    /// How long.
+    pub limit: Duration,
     /// Whether the planner is told how much time is left.
-    tells: bool,
+    pub tells: bool,
 }
 
 impl Stop for Deadline {

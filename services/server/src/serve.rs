@@ -6,10 +6,12 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use fitup_proto::v1;
+use fitup_proto::v1::floor_service_server::FloorServiceServer;
 use fitup_proto::v1::history_service_server::HistoryServiceServer;
 use fitup_proto::v1::intake_service_server::IntakeServiceServer;
 use fitup_proto::v1::order_service_server::OrderServiceServer;
 use fitup_proto::v1::plan_service_server::PlanServiceServer;
+use fitup_proto::v1::replan_service_server::ReplanServiceServer;
 use fitup_proto::v1::shop_service_server::ShopServiceServer;
 use fitup_proto::v1::token_service_server::TokenServiceServer;
 use fitup_store::sqlite::SqliteStore;
@@ -33,6 +35,7 @@ use crate::clock::Clock;
 use crate::config::Config;
 use crate::effect::Effects;
 use crate::error::chain;
+use crate::floor_service::Floors;
 use crate::history_service::History;
 use crate::intake_service::Intake;
 use crate::layer::RequestLayer;
@@ -40,6 +43,7 @@ use crate::order_service::Orders;
 use crate::plan_runs::{self, PlanRuns};
 use crate::plan_service::Plans;
 use crate::port_file;
+use crate::replan_service::Replans;
 use crate::shop_service::Shops;
 use crate::token_service::Tokens;
 
@@ -85,13 +89,15 @@ pub enum ServeError {
 }
 
 /// Names of the services whose health is told.
-const SERVICES: [&str; 6] = [
+const SERVICES: [&str; 8] = [
     <ShopServiceServer<Shops> as NamedService>::NAME,
     <OrderServiceServer<Orders> as NamedService>::NAME,
     <PlanServiceServer<Plans> as NamedService>::NAME,
     <IntakeServiceServer<Intake> as NamedService>::NAME,
     <TokenServiceServer<Tokens> as NamedService>::NAME,
     <HistoryServiceServer<History> as NamedService>::NAME,
+    <FloorServiceServer<Floors> as NamedService>::NAME,
+    <ReplanServiceServer<Replans> as NamedService>::NAME,
 ];
 
 /// Serves on `listener` until `shutdown` is ready, then lets calls under way end, for a while.
@@ -143,6 +149,8 @@ pub async fn serve(
     let orders = Orders { store: Arc::clone(&seen), clock };
     let plans = Plans { store: Arc::clone(&seen), clock, runs: runs.clone() };
     let intake = Intake { store: Arc::clone(&seen), clock, effects: Effects::default() };
+    let floors = Floors { store: Arc::clone(&seen), clock };
+    let replans = Replans::new(Arc::clone(&seen), clock, runs.clone(), config.plan_runs);
     let tokens = Tokens { store: Arc::clone(&seen), clock };
     let history = History { store: seen };
     let keeper = Keeper { store: Arc::clone(&store), clock, mode, rates: Rates::new(config.rate_limit) };
@@ -159,6 +167,8 @@ pub async fn serve(
         .add_service(OrderServiceServer::new(orders).max_decoding_message_size(limit))
         .add_service(IntakeServiceServer::new(intake).max_decoding_message_size(limit))
         .add_service(PlanServiceServer::new(plans).max_decoding_message_size(limit))
+        .add_service(FloorServiceServer::new(floors).max_decoding_message_size(limit))
+        .add_service(ReplanServiceServer::new(replans).max_decoding_message_size(limit))
         .add_service(TokenServiceServer::new(tokens).max_decoding_message_size(limit))
         .add_service(HistoryServiceServer::new(history).max_decoding_message_size(limit))
         .serve_with_incoming_shutdown(incoming, draining);

@@ -135,6 +135,7 @@ pub fn order_fields(order: &OrderFacts) -> Fields {
         add(format!("{path}.same_person"), json!(operation.same_person.as_ref().map(value::same_person)));
         add(format!("{path}.pin"), json!(operation.pin.as_ref().map(value::pin)));
         add(format!("{path}.hazards"), value::list(&operation.hazards, value::hazard));
+        add(format!("{path}.hold_point"), json!(operation.hold_point.as_ref().map(value::hold_point)));
         add(format!("{path}.progress"), value::progress(&operation.progress));
     }
     add("links".into(), value::list(&order.links, value::link));
@@ -144,6 +145,7 @@ pub fn order_fields(order: &OrderFacts) -> Fields {
             add(format!("{path}.display_name"), json!(need.display_name));
             add(format!("{path}.expected_time"), time(need.expected_time));
             add(format!("{path}.met"), json!(need.met));
+            add(format!("{path}.supply"), json!(need.supply.as_ref().map(value::supply)));
         }
     }
     fields
@@ -168,7 +170,9 @@ pub fn take_in_fields(facts: &TakeInFacts, rule_book: i64) -> Fields {
 
 #[cfg(test)]
 mod tests {
-    use fitup_model::order::{EquipmentNeed, Hazard, OrderLink, OrderOperation, Pin, Progress, SamePersonWish};
+    use fitup_model::order::{
+        EquipmentNeed, Hazard, HoldPoint, OrderLink, OrderOperation, Pin, Progress, SamePersonWish, Supply, SupplyState,
+    };
     use fitup_model::shop::{
         CalendarException, DayWindow, EquipmentOutage, FamilyChangeover, Holiday, Period, Shift, TechnicianSkill,
     };
@@ -220,11 +224,41 @@ mod tests {
         ];
         assert_eq!(told, expected.concat());
 
-        let running = Progress::Running { start_time: time(0), technicians: Vec::new(), remaining_minutes: 9 };
+        let running = |remaining_time| {
+            let (start_time, technicians) = (time(0), Vec::new());
+            Progress::Running { start_time, technicians, remaining_minutes: 9, remaining_time }
+        };
         assert_eq!(
-            value::progress(&running).to_string(),
+            value::progress(&running(None)).to_string(),
             r#"{"state":"running","start_time":"1970-01-01T00:00:00Z","technicians":[],"remaining_minutes":9}"#
         );
+        assert_eq!(
+            value::progress(&running(Some(time(60)))).to_string(),
+            [
+                r#"{"state":"running","start_time":"1970-01-01T00:00:00Z","technicians":[],"remaining_minutes":9,"#,
+                r#""remaining_time":"1970-01-01T00:01:00Z"}"#,
+            ]
+            .concat()
+        );
+        let paused = Progress::Paused {
+            start_time: time(0),
+            pause_time: time(60),
+            technicians: vec!["ada".into()],
+            remaining_minutes: 9,
+            reason: "clips".into(),
+        };
+        assert_eq!(
+            value::progress(&paused).to_string(),
+            [
+                r#"{"state":"paused","start_time":"1970-01-01T00:00:00Z","pause_time":"1970-01-01T00:01:00Z","#,
+                r#""technicians":["ada"],"remaining_minutes":9,"reason":"clips"}"#,
+            ]
+            .concat()
+        );
+        let hold_point = HoldPoint { rework: vec!["pull".into()], measure: "mm".into() };
+        assert_eq!(value::hold_point(&hold_point).to_string(), r#"{"rework":["pull"],"measure":"mm"}"#);
+        let supply = Supply { state: SupplyState::Wrong, confidence_percent: Some(80) };
+        assert_eq!(value::supply(&supply).to_string(), r#"{"state":"wrong","confidence_percent":80}"#);
 
         let window = DayWindow { start_minute: 480, end_minute: 960 };
         let shift = Shift { days: vec![Weekday::Monday], window, breaks: vec![window] };
@@ -270,6 +304,7 @@ mod tests {
             same_person: None,
             pin: None,
             hazards: Vec::new(),
+            hold_point: None,
             progress,
         };
         OrderFacts {

@@ -27,10 +27,10 @@ pub use notice::{Notice, Notices};
 pub use open::open;
 pub use postgres::PostgresStore;
 pub use record::{
-    AuditEntry, ClaimedRun, NO_SHOP, NewPlan, NewPlanRun, OrderFilter, OrderRecord, Page, Phase, PlanRecord,
-    PlanRunRecord, PlanState, RuleBookRecord, RunEnd, RunLimits, RunProgress, RunState, ShopRecord, Snapshot,
-    TakeInRecord,
+    AuditEntry, ClaimedRun, FloorOutcome, FloorRecord, NO_SHOP, NewPlan, NewPlanRun, OrderFilter, OrderRecord, Page,
+    Phase, PlanRecord, PlanRunRecord, PlanState, RuleBookRecord, RunEnd, RunLimits, RunProgress, RunState, ShopRecord,
+    Snapshot, TakeInRecord,
 };
 pub use sqlite::SqliteStore;
-pub use store::{OrderDraft, OrderEdit, ShopEdit, Store, TakeInEdit, TakeInStored};
+pub use store::{FloorEdit, OrderDraft, OrderEdit, ShopEdit, Store, TakeInEdit, TakeInStored};
 pub use token::{Digest, NewToken, Role, Scope, TokenRecord};

@@ -1,5 +1,6 @@
 //! What is kept: the facts of the model with what the store adds to them.
 
+use fitup_model::floor::FloorNote;
 use fitup_model::{Cost, OrderFacts, OrderState, ShopFacts, TakeInFacts, Timetable};
 use jiff::{SignedDuration, Timestamp};
 use uuid::Uuid;
@@ -81,6 +82,32 @@ pub struct Snapshot {
     pub orders: Vec<OrderRecord>,
     /// The published plan.
     pub published: Option<PlanRecord>,
+}
+
+/// An event of the floor as stored. Records are never changed.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct FloorRecord {
+    /// Counts up within the shop, from 1.
+    pub id: i64,
+    /// Id of the shop.
+    pub shop: String,
+    /// When it was recorded.
+    pub create_time: Timestamp,
+    /// Who recorded it.
+    pub actor: String,
+    /// What was said, and what it met.
+    pub note: FloorNote,
+}
+
+/// What an event of the floor changes.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct FloorOutcome {
+    /// The shop after it, if it is about the shop.
+    pub shop: Option<ShopFacts>,
+    /// The order after it, if it is about one.
+    pub order: Option<OrderFacts>,
+    /// What is kept.
+    pub note: FloorNote,
 }
 
 /// State of a plan.

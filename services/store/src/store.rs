@@ -8,15 +8,15 @@
 //! Instants are kept in microseconds; records returned are read back, so they are what will be read later.
 
 use async_trait::async_trait;
-use fitup_model::{OrderFacts, ShopFacts, TakeInFacts};
+use fitup_model::{OrderFacts, ShopFacts, TakeInFacts, Timetable};
 use jiff::Timestamp;
 
 use crate::change::{Answer, Change, Encode, Refusal};
 use crate::error::Error;
 use crate::notice::Notices;
 use crate::record::{
-    AuditEntry, ClaimedRun, NewPlan, NewPlanRun, OrderFilter, OrderRecord, Page, PlanRecord, PlanRunRecord,
-    RuleBookRecord, RunEnd, RunProgress, ShopRecord, Snapshot, TakeInRecord,
+    AuditEntry, ClaimedRun, FloorOutcome, FloorRecord, NewPlan, NewPlanRun, OrderFilter, OrderRecord, Page, PlanRecord,
+    PlanRunRecord, RuleBookRecord, RunEnd, RunProgress, ShopRecord, Snapshot, TakeInRecord,
 };
 use crate::token::{Digest, NewToken, Scope, TokenRecord};
 
@@ -46,6 +46,11 @@ pub struct TakeInStored {
 
 /// Makes an order and what it is made from. Called inside the transaction, at most once. The id of the order must stay.
 pub type TakeInEdit = Box<dyn FnOnce(&TakeInStored) -> Result<(OrderFacts, TakeInFacts), Refusal> + Send>;
+
+/// Makes what an event of the floor changes from the shop, its open orders and its published plan. Called inside the
+/// transaction, at most once.
+pub type FloorEdit =
+    Box<dyn FnOnce(&ShopFacts, &[OrderFacts], Option<&Timetable>) -> Result<FloorOutcome, Refusal> + Send>;
 
 /// A database of shops.
 #[async_trait]
@@ -151,7 +156,42 @@ pub trait Store: Send + Sync {
         encode: Encode<TakeInRecord>,
     ) -> Result<Answer<TakeInRecord>, Error>;
 
+    // The floor.
+
+    /// Changes the facts that an event changes, and keeps the event.
+    ///
+    /// The edit sees all open orders, and the one named, whatever its state.
+    async fn record_floor(
+        &self,
+        change: &Change,
+        shop: &str,
+        order: Option<&str>,
+        edit: FloorEdit,
+        encode: Encode<FloorRecord>,
+    ) -> Result<Answer<FloorRecord>, Error>;
+
+    /// Returns the events of a shop, or of an order of it, the latest first. Pages go by id.
+    async fn list_floor(&self, shop: &str, order: Option<&str>, page: Page) -> Result<Vec<FloorRecord>, Error>;
+
     // Plans.
+
+    /// Keeps plans as proposals, all for the revision that they say.
+    async fn save_plans(
+        &self,
+        change: &Change,
+        shop: &str,
+        plans: Vec<NewPlan>,
+        encode: Encode<Vec<PlanRecord>>,
+    ) -> Result<Answer<Vec<PlanRecord>>, Error>;
+
+    /// Keeps a plan that was made for the current revision of its shop and publishes it, in one transaction.
+    async fn restore_plan(
+        &self,
+        change: &Change,
+        shop: &str,
+        plan: NewPlan,
+        encode: Encode<PlanRecord>,
+    ) -> Result<Answer<PlanRecord>, Error>;
 
     /// Keeps a plan as a proposal.
     async fn save_plan(&self, change: &Change, shop: &str, plan: NewPlan) -> Result<PlanRecord, Error>;

@@ -1,7 +1,9 @@
 //! Values without an id of their own, as they stand in the audit trail. Entries are kept for ever: fields may come, and
 //! none may go or change.
 
-use fitup_model::order::{EquipmentNeed, Hazard, OrderLink, Pin, Progress, SamePersonWish};
+use fitup_model::order::{
+    EquipmentNeed, Hazard, HoldPoint, OrderLink, Pin, Progress, SamePersonWish, Supply, SupplyState,
+};
 use fitup_model::shop::{
     CalendarException, DayWindow, EquipmentOutage, FamilyChangeover, Holiday, Period, Shift, TechnicianSkill,
 };
@@ -70,6 +72,22 @@ pub fn pin(pin: &Pin) -> Value {
     json!({"technicians": pin.technicians, "start_time": pin.start_time.map(time)})
 }
 
+pub fn hold_point(hold_point: &HoldPoint) -> Value {
+    json!({"rework": hold_point.rework, "measure": hold_point.measure})
+}
+
+pub fn supply(supply: &Supply) -> Value {
+    let state = match supply.state {
+        SupplyState::Ordered => "ordered",
+        SupplyState::Expected => "expected",
+        SupplyState::Received => "received",
+        SupplyState::Wrong => "wrong",
+        SupplyState::Damaged => "damaged",
+        SupplyState::Returned => "returned",
+    };
+    json!({"state": state, "confidence_percent": supply.confidence_percent})
+}
+
 pub fn hazard(hazard: &Hazard) -> Value {
     json!(match hazard {
         Hazard::HighVoltage => "high-voltage",
@@ -86,11 +104,27 @@ pub fn hazard(hazard: &Hazard) -> Value {
 pub fn progress(progress: &Progress) -> Value {
     match progress {
         Progress::Waiting => json!({"state": "waiting"}),
-        Progress::Running { start_time, technicians, remaining_minutes } => json!({
+        // The form of old entries: what is told since is there only if it is set.
+        Progress::Running { start_time, technicians, remaining_minutes, remaining_time: None } => json!({
             "state": "running",
             "start_time": time(*start_time),
             "technicians": technicians,
             "remaining_minutes": remaining_minutes,
+        }),
+        Progress::Running { start_time, technicians, remaining_minutes, remaining_time: Some(since) } => json!({
+            "state": "running",
+            "start_time": time(*start_time),
+            "technicians": technicians,
+            "remaining_minutes": remaining_minutes,
+            "remaining_time": time(*since),
+        }),
+        Progress::Paused { start_time, pause_time, technicians, remaining_minutes, reason } => json!({
+            "state": "paused",
+            "start_time": time(*start_time),
+            "pause_time": time(*pause_time),
+            "technicians": technicians,
+            "remaining_minutes": remaining_minutes,
+            "reason": reason,
         }),
         Progress::Done { start_time, end_time, technicians } => json!({
             "state": "done",

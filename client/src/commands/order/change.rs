@@ -251,9 +251,10 @@ impl Flags {
             operation.progress = Some(v1::Progress {
                 state: v1::progress::State::Running.into(),
                 start_time: Some(at),
-                end_time: None,
                 technicians: self.by.clone(),
                 remaining_work: left.map(duration).or(operation.work),
+                remaining_time: Some(at),
+                ..Default::default()
             });
         }
         if let Some(id) = &self.finish {
@@ -263,7 +264,13 @@ impl Flags {
                     .hint(format!("say when and by whom: --start {id} --at TIME --by TECHNICIAN")));
             };
             let state = v1::progress::State::Done.into();
-            operation.progress = Some(v1::Progress { state, end_time: Some(at), remaining_work: None, ..running });
+            operation.progress = Some(v1::Progress {
+                state,
+                start_time: running.start_time,
+                end_time: Some(at),
+                technicians: running.technicians,
+                ..Default::default()
+            });
         }
         Ok(())
     }

@@ -5,7 +5,7 @@ mod cancel;
 mod change;
 mod list;
 mod show;
-pub(super) mod word;
+pub mod word;
 
 use clap::Subcommand;
 use fitup_proto::v1;

@@ -95,6 +95,7 @@ pub fn head() -> OrderFacts {
             display_name: String::new(),
             expected_time: Some(start(600)),
             met: false,
+            supply: None,
         }],
     }
 }

@@ -157,7 +157,7 @@ impl<'a> Builder<'a> {
                 name: format!("{}/{}", order.id, operation.id),
                 car,
                 visit: operation.visit.as_deref().map(|visit| visits[visit]),
-                work: Span::from_minutes(operation.work_minutes.into()),
+                work: Span::from_minutes(work_left(operation).into()),
                 crew: operation.crew.iter().map(|skill| self.skills[skill.as_str()]).collect(),
                 equipment: operation
                     .equipment
@@ -172,6 +172,7 @@ impl<'a> Builder<'a> {
             };
             self.data.operations.push(operation);
         }
+        self.add_begun(order, &visits, &keys);
         for link in &order.links {
             self.data.links.push(Link {
                 from: keys[link.from.as_str()],
@@ -179,6 +180,35 @@ impl<'a> Builder<'a> {
                 min_wait: Span::from_minutes(link.min_wait_minutes.into()),
                 max_wait: link.max_wait_minutes.map(|minutes| Span::from_minutes(minutes.into())),
             });
+        }
+    }
+
+    /// Adds what was done of operations that pause, as operations of their own that are over: a paused car keeps its bay.
+    fn add_begun(&mut self, order: &Order, visits: &HashMap<&str, VisitId>, keys: &HashMap<&str, OperationId>) {
+        for operation in &order.operations {
+            let Progress::Paused { start_time, pause_time, technicians, .. } = &operation.progress else { continue };
+            let rest = keys[operation.id.as_str()];
+            let car = self.data.operations[rest].car;
+            let start = self.frame.minute(*start_time).min(self.data.now);
+            let begun = self.data.operations.push(Operation {
+                name: format!("{}/{} so far", order.id, operation.id),
+                car,
+                visit: operation.visit.as_deref().map(|visit| visits[visit]),
+                // Nothing asks how long a fact should have taken, but work in a bay takes some time.
+                work: Span::from_minutes(1),
+                crew: Vec::new(),
+                equipment: Vec::new(),
+                interruptible: false,
+                ready: Vec::new(),
+                commitment: Commitment::Started {
+                    start,
+                    end: self.frame.minute(*pause_time).min(self.data.now).max(start),
+                    technicians: self.people(technicians),
+                },
+                same_person: None,
+                published: None,
+            });
+            self.data.links.push(Link { from: begun, to: rest, min_wait: Span::ZERO, max_wait: None });
         }
     }
 
@@ -245,12 +275,25 @@ impl<'a> Builder<'a> {
                 end: self.frame.minute(*end_time).max(self.frame.minute(*start_time)).min(self.data.now),
                 technicians: self.people(technicians),
             },
-            Progress::Running { start_time, technicians, remaining_minutes } => Commitment::Started {
-                start: self.frame.minute(*start_time).min(self.data.now),
-                end: self.running_end(operation, technicians, *remaining_minutes),
-                technicians: self.people(technicians),
-            },
-            Progress::Waiting => self.settled(operation, ready, plan),
+            Progress::Running { start_time, technicians, remaining_minutes, remaining_time } => {
+                let start = self.frame.minute(*start_time).min(self.data.now);
+                let end = match remaining_time {
+                    None => self.running_end(operation, technicians, *remaining_minutes),
+                    Some(since) if operation.crew.is_empty() => {
+                        let end = self.frame.minute(*since) + Span::from_minutes((*remaining_minutes).into());
+                        if end <= self.data.now { end } else { end.ceil_to(self.data.grid) }
+                    }
+                    Some(_) => {
+                        let now = self.frame.instant(self.data.now);
+                        let left = crate::floor::minutes_left(&self.snapshot.shop, operation, now);
+                        // It runs, so there is something left, whatever the booked hours say.
+                        let left = left.max(u32::try_from(self.data.grid.minutes()).unwrap_or(1));
+                        self.running_end(operation, technicians, left)
+                    }
+                };
+                Commitment::Started { start, end: end.max(start), technicians: self.people(technicians) }
+            }
+            Progress::Waiting | Progress::Paused { .. } => self.settled(operation, ready, plan),
         }
     }
 
@@ -321,6 +364,14 @@ impl<'a> Builder<'a> {
             person_price: self.change_price(settings.person_change_price(), plan.start_time),
             day_price: self.change_price(settings.day_change_price(), plan.start_time),
         })
+    }
+}
+
+/// Returns the booked minutes that are still to be planned.
+fn work_left(operation: &OrderOperation) -> u32 {
+    match operation.progress {
+        Progress::Paused { remaining_minutes, .. } => remaining_minutes.max(1),
+        _ => operation.work_minutes,
     }
 }
 

@@ -72,6 +72,7 @@ pub fn operation(id: &str, work_minutes: u32, crew: &[&str], visit: Option<&str>
         same_person: None,
         pin: None,
         hazards: vec![],
+        hold_point: None,
         progress: Progress::Waiting,
     }
 }

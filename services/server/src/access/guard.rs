@@ -9,9 +9,10 @@ use std::sync::Arc;
 
 use fitup_model::ShopFacts;
 use fitup_store::{
-    Answer, AuditEntry, Change, ClaimedRun, Digest, Encode, Error, NewPlan, NewPlanRun, NewToken, Notices, OrderDraft,
-    OrderEdit, OrderFilter, OrderRecord, Page, PlanRecord, PlanRunRecord, RuleBookRecord, RunEnd, RunProgress, Scope,
-    ShopEdit, ShopRecord, Snapshot, Store, TakeInEdit, TakeInRecord, TokenRecord,
+    Answer, AuditEntry, Change, ClaimedRun, Digest, Encode, Error, FloorEdit, FloorRecord, NewPlan, NewPlanRun,
+    NewToken, Notices, OrderDraft, OrderEdit, OrderFilter, OrderRecord, Page, PlanRecord, PlanRunRecord,
+    RuleBookRecord, RunEnd, RunProgress, Scope, ShopEdit, ShopRecord, Snapshot, Store, TakeInEdit, TakeInRecord,
+    TokenRecord,
 };
 use jiff::Timestamp;
 
@@ -191,6 +192,41 @@ impl Store for Guarded {
         encode: Encode<TakeInRecord>,
     ) -> Result<Answer<TakeInRecord>, Error> {
         ask!(self, take_in(change; shop, order, etag, first_book, edit, encode))
+    }
+
+    async fn record_floor(
+        &self,
+        change: &Change,
+        shop: &str,
+        order: Option<&str>,
+        edit: FloorEdit,
+        encode: Encode<FloorRecord>,
+    ) -> Result<Answer<FloorRecord>, Error> {
+        ask!(self, record_floor(change; shop, order, edit, encode))
+    }
+
+    async fn list_floor(&self, shop: &str, order: Option<&str>, page: Page) -> Result<Vec<FloorRecord>, Error> {
+        ask!(self, list_floor(; shop, order, page))
+    }
+
+    async fn save_plans(
+        &self,
+        change: &Change,
+        shop: &str,
+        plans: Vec<NewPlan>,
+        encode: Encode<Vec<PlanRecord>>,
+    ) -> Result<Answer<Vec<PlanRecord>>, Error> {
+        ask!(self, save_plans(change; shop, plans, encode))
+    }
+
+    async fn restore_plan(
+        &self,
+        change: &Change,
+        shop: &str,
+        plan: NewPlan,
+        encode: Encode<PlanRecord>,
+    ) -> Result<Answer<PlanRecord>, Error> {
+        ask!(self, restore_plan(change; shop, plan, encode))
     }
 
     async fn save_plan(&self, change: &Change, shop: &str, plan: NewPlan) -> Result<PlanRecord, Error> {

@@ -2,7 +2,7 @@
 //!
 //! README shows it, and a test calls every rpc of the contract with every role.
 
-use fitup_store::Role::{self, Dispatcher, Manager, Screen, ServiceWriter};
+use fitup_store::Role::{self, Dispatcher, Manager, Screen, ServiceWriter, Technician};
 
 /// The package of our services.
 pub const PACKAGE: &str = "fitup.v1.";
@@ -60,6 +60,20 @@ table! {
         CreatePlanRun: &[Manager, Dispatcher],
         WatchPlanRun: &[Manager, ServiceWriter, Dispatcher, Screen],
         CancelPlanRun: &[Manager, Dispatcher],
+    }
+    FloorService {
+        RecordWork: &[Manager, Dispatcher, Technician],
+        SettleWork: &[Manager, Dispatcher],
+        RecordPart: OFFICE,
+        RecordResource: &[Manager, Dispatcher],
+        ListFloorRecords: &[Manager, ServiceWriter, Dispatcher, Technician],
+        GetImpact: EVERYBODY,
+        GetDispatchList: EVERYBODY,
+    }
+    ReplanService {
+        Replan: &[Manager, Dispatcher],
+        RestorePlan: &[Manager, Dispatcher],
+        DiffPlans: EVERYBODY,
     }
     TokenService {
         CreateToken: &[Manager],

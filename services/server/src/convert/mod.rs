@@ -3,7 +3,10 @@
 //! What comes in is read as a whole: each fault is noted with its path and something harmless stands in its place, so
 //! that the model's own checks see the rest and all faults are told at once.
 
+pub mod diff;
+pub mod dispatch;
 mod fields;
+pub mod floor;
 pub mod intake;
 pub mod mask;
 pub mod names;

@@ -12,6 +12,8 @@ pub enum Collection {
     Plans,
     /// Plan runs.
     PlanRuns,
+    /// Events of the floor.
+    FloorRecords,
 }
 
 impl Collection {
@@ -20,6 +22,7 @@ impl Collection {
             Collection::Orders => "orders",
             Collection::Plans => "plans",
             Collection::PlanRuns => "planRuns",
+            Collection::FloorRecords => "floorRecords",
         }
     }
 
@@ -28,6 +31,7 @@ impl Collection {
             Collection::Orders => "order",
             Collection::Plans => "plan",
             Collection::PlanRuns => "plan_run",
+            Collection::FloorRecords => "floor_record",
         }
     }
 }

@@ -1,7 +1,8 @@
 //! Repair orders.
 
 use fitup_model::order::{
-    EquipmentNeed, Hazard, Need, OrderLink, OrderOperation, OrderState, OrderVisit, Pin, Progress, SamePersonWish,
+    EquipmentNeed, Hazard, HoldPoint, Need, OrderLink, OrderOperation, OrderState, OrderVisit, Pin, Progress,
+    SamePersonWish, Supply, SupplyState,
 };
 use fitup_model::{Fault, Order, OrderFacts, Shop};
 use fitup_proto::v1;
@@ -130,6 +131,10 @@ fn operation(operation: &v1::Operation, at: &At) -> OrderOperation {
             .map(|wish| SamePersonWish { operation: wish.operation.clone(), required: wish.required }),
         pin: operation.pin.as_ref().map(|pin| self::pin(pin, &at.field("pin"))),
         hazards: each(&operation.hazards, "hazards", at, |value, at| hazard(*value, at)),
+        hold_point: operation
+            .hold_point
+            .as_ref()
+            .map(|hold| HoldPoint { rework: hold.rework.clone(), measure: hold.measure.clone() }),
         progress: operation
             .progress
             .as_ref()
@@ -161,6 +166,10 @@ fn to_operation(operation: &OrderOperation) -> v1::Operation {
             .as_ref()
             .map(|pin| v1::Pin { technicians: pin.technicians.clone(), start_time: pin.start_time.map(to_instant) }),
         hazards: operation.hazards.iter().map(|hazard| to_hazard(*hazard).into()).collect(),
+        hold_point: operation
+            .hold_point
+            .as_ref()
+            .map(|hold| v1::HoldPoint { rework: hold.rework.clone(), measure: hold.measure.clone() }),
         progress: to_progress(&operation.progress),
     }
 }
@@ -202,7 +211,7 @@ fn hazard(hazard: i32, at: &At) -> Hazard {
     )
 }
 
-fn to_hazard(hazard: Hazard) -> v1::Hazard {
+pub(super) fn to_hazard(hazard: Hazard) -> v1::Hazard {
     let found = HAZARDS.iter().find(|(_, model)| *model == hazard);
     found.map(|(proto, _)| *proto).expect("all hazards are listed")
 }
@@ -214,6 +223,13 @@ fn progress(progress: &v1::Progress, at: &At) -> Progress {
         }
     };
     let start_time = || instant(progress.start_time.as_ref(), &at.field("start_time"));
+    if progress.state != i32::from(v1::progress::State::Running) {
+        refuse("remaining_time", progress.remaining_time.is_some(), "is set, but the state is not running");
+    }
+    if progress.state != i32::from(v1::progress::State::Paused) {
+        refuse("pause_time", progress.pause_time.is_some(), "is set, but the state is not paused");
+        refuse("pause_reason", !progress.pause_reason.is_empty(), "is set, but the state is not paused");
+    }
     match v1::progress::State::try_from(progress.state) {
         Ok(v1::progress::State::Unspecified) => {
             refuse("start_time", progress.start_time.is_some(), "is set, but the state is neither running nor done");
@@ -228,6 +244,17 @@ fn progress(progress: &v1::Progress, at: &At) -> Progress {
                 start_time: start_time(),
                 technicians: progress.technicians.clone(),
                 remaining_minutes: minutes(progress.remaining_work.as_ref(), &at.field("remaining_work")),
+                remaining_time: optional_instant(progress.remaining_time.as_ref(), &at.field("remaining_time")),
+            }
+        }
+        Ok(v1::progress::State::Paused) => {
+            refuse("end_time", progress.end_time.is_some(), "is set, but the state is not done");
+            Progress::Paused {
+                start_time: start_time(),
+                pause_time: instant(progress.pause_time.as_ref(), &at.field("pause_time")),
+                technicians: progress.technicians.clone(),
+                remaining_minutes: minutes(progress.remaining_work.as_ref(), &at.field("remaining_work")),
+                reason: progress.pause_reason.clone(),
             }
         }
         Ok(v1::progress::State::Done) => {
@@ -248,19 +275,29 @@ fn progress(progress: &v1::Progress, at: &At) -> Progress {
 fn to_progress(progress: &Progress) -> Option<v1::Progress> {
     match progress {
         Progress::Waiting => None,
-        Progress::Running { start_time, technicians, remaining_minutes } => Some(v1::Progress {
+        Progress::Running { start_time, technicians, remaining_minutes, remaining_time } => Some(v1::Progress {
             state: v1::progress::State::Running.into(),
             start_time: Some(to_instant(*start_time)),
             technicians: technicians.clone(),
             remaining_work: Some(to_minutes(*remaining_minutes)),
-            end_time: None,
+            remaining_time: remaining_time.map(to_instant),
+            ..Default::default()
+        }),
+        Progress::Paused { start_time, pause_time, technicians, remaining_minutes, reason } => Some(v1::Progress {
+            state: v1::progress::State::Paused.into(),
+            start_time: Some(to_instant(*start_time)),
+            pause_time: Some(to_instant(*pause_time)),
+            technicians: technicians.clone(),
+            remaining_work: Some(to_minutes(*remaining_minutes)),
+            pause_reason: reason.clone(),
+            ..Default::default()
         }),
         Progress::Done { start_time, end_time, technicians } => Some(v1::Progress {
             state: v1::progress::State::Done.into(),
             start_time: Some(to_instant(*start_time)),
             end_time: Some(to_instant(*end_time)),
             technicians: technicians.clone(),
-            remaining_work: None,
+            ..Default::default()
         }),
     }
 }
@@ -289,7 +326,37 @@ fn part(part: &v1::Part, at: &At) -> Need {
         display_name: part.display_name.clone(),
         expected_time: optional_instant(part.expected_time.as_ref(), &at.field("expected_time")),
         met: part.received,
+        supply: supply(part, at),
     }
+}
+
+/// Returns what was heard of a part; how sure its expected time is can be said only with that.
+fn supply(part: &v1::Part, at: &At) -> Option<Supply> {
+    let confidence = count(part.confidence_percent, 1, &at.field("confidence_percent"));
+    let confidence_percent = (confidence > 0).then_some(confidence);
+    let state = supply_state(part.supply_state, &at.field("supply_state"));
+    if state.is_none() && confidence_percent.is_some() {
+        at.field("confidence_percent").fault("is set, but not what was heard of the part");
+    }
+    state.map(|state| Supply { state, confidence_percent })
+}
+
+const SUPPLY_STATES: [(v1::SupplyState, SupplyState); 6] = [
+    (v1::SupplyState::Ordered, SupplyState::Ordered),
+    (v1::SupplyState::Expected, SupplyState::Expected),
+    (v1::SupplyState::Received, SupplyState::Received),
+    (v1::SupplyState::Wrong, SupplyState::Wrong),
+    (v1::SupplyState::Damaged, SupplyState::Damaged),
+    (v1::SupplyState::Returned, SupplyState::Returned),
+];
+
+/// Reads what was heard of a part; unspecified is nothing.
+pub(super) fn supply_state(state: i32, at: &At) -> Option<SupplyState> {
+    let found = SUPPLY_STATES.iter().find(|(proto, _)| *proto as i32 == state).map(|(_, state)| *state);
+    if found.is_none() && state != 0 {
+        at.fault("is no state of a part that is known here");
+    }
+    found
 }
 
 fn to_part(need: &Need) -> v1::Part {
@@ -298,7 +365,14 @@ fn to_part(need: &Need) -> v1::Part {
         display_name: need.display_name.clone(),
         expected_time: need.expected_time.map(to_instant),
         received: need.met,
+        supply_state: need.supply.map_or(v1::SupplyState::Unspecified, |supply| to_supply_state(supply.state)).into(),
+        confidence_percent: need.supply.and_then(|supply| supply.confidence_percent).map_or(0, to_count),
     }
+}
+
+fn to_supply_state(state: SupplyState) -> v1::SupplyState {
+    let found = SUPPLY_STATES.iter().find(|(_, model)| *model == state);
+    found.map(|(proto, _)| *proto).expect("all states are listed")
 }
 
 fn approval(approval: &v1::Approval, at: &At) -> Need {
@@ -307,6 +381,7 @@ fn approval(approval: &v1::Approval, at: &At) -> Need {
         display_name: approval.display_name.clone(),
         expected_time: optional_instant(approval.expected_time.as_ref(), &at.field("expected_time")),
         met: approval.granted,
+        supply: None,
     }
 }
 

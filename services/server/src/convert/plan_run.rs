@@ -106,6 +106,15 @@ fn to_phase(phase: Phase) -> v1::plan_run::Phase {
     }
 }
 
+/// Reads the moment that something is asked about.
+///
+/// # Errors
+/// A fault of `as_of_time`.
+pub fn read_as_of(time: Option<&prost_types::Timestamp>) -> Result<Option<jiff::Timestamp>, Vec<Fault>> {
+    let (time, faults) = collect(|at| optional_instant(time, &at.field("as_of_time")));
+    if faults.is_empty() { Ok(time) } else { Err(faults) }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -2,7 +2,8 @@
 //! written and read back, and what was read is written again.
 
 use fitup_model::order::{
-    EquipmentNeed, Hazard, Need, OrderLink, OrderOperation, OrderVisit, Pin, Progress, SamePersonWish,
+    EquipmentNeed, Hazard, HoldPoint, Need, OrderLink, OrderOperation, OrderVisit, Pin, Progress, SamePersonWish,
+    Supply, SupplyState,
 };
 use fitup_model::shop::{
     CalendarException, DayWindow, EquipmentOutage, FamilyChangeover, Holiday, Period, PlanningSettings, Shift, ShopBay,
@@ -168,11 +169,23 @@ fn hazard() -> impl Strategy<Value = Hazard> {
 fn progress() -> impl Strategy<Value = Progress> {
     prop_oneof![
         Just(Progress::Waiting),
-        (instant(), texts(), minutes()).prop_map(|(start_time, technicians, remaining_minutes)| Progress::Running {
-            start_time,
-            technicians,
-            remaining_minutes
-        }),
+        (instant(), texts(), minutes(), of(instant())).prop_map(
+            |(start_time, technicians, remaining_minutes, remaining_time)| Progress::Running {
+                start_time,
+                technicians,
+                remaining_minutes,
+                remaining_time
+            }
+        ),
+        (instant(), instant(), texts(), minutes(), text()).prop_map(
+            |(start_time, pause_time, technicians, remaining_minutes, reason)| Progress::Paused {
+                start_time,
+                pause_time,
+                technicians,
+                remaining_minutes,
+                reason
+            }
+        ),
         (instant(), instant(), texts()).prop_map(|(start_time, end_time, technicians)| Progress::Done {
             start_time,
             end_time,
@@ -186,7 +199,8 @@ fn operation() -> impl Strategy<Value = OrderOperation> {
     let wish = (id(), any::<bool>()).prop_map(|(operation, required)| SamePersonWish { operation, required });
     let pin = (texts(), of(instant())).prop_map(|(technicians, start_time)| Pin { technicians, start_time });
     let texts = (id(), text(), texts(), texts());
-    let rest = (of(instant()), of(wish), of(pin), vec(hazard(), 0..4), progress());
+    let hold = (self::texts(), text()).prop_map(|(rework, measure)| HoldPoint { rework, measure });
+    let rest = (of(instant()), of(wish), of(pin), vec(hazard(), 0..4), progress(), of(hold));
     (texts, minutes(), of(id()), vec(need, 0..3), any::<bool>(), rest).prop_map(
         |((id, display_name, crew, needs), work_minutes, visit, equipment, interruptible, rest)| OrderOperation {
             id,
@@ -201,6 +215,7 @@ fn operation() -> impl Strategy<Value = OrderOperation> {
             same_person: rest.1,
             pin: rest.2,
             hazards: rest.3,
+            hold_point: rest.5,
             progress: rest.4,
         },
     )
@@ -218,9 +233,13 @@ fn order_facts() -> impl Strategy<Value = OrderFacts> {
             display_name,
             expected_time,
             met,
+            supply: None,
         })
     };
-    let lists = (vec(visit, 0..3), vec(operation(), 0..3), vec(link, 0..3), vec(need(), 0..3), vec(need(), 0..3));
+    let supply = (prop_oneof![Just(SupplyState::Ordered), Just(SupplyState::Wrong)], of(1_u32..101))
+        .prop_map(|(state, confidence_percent)| Supply { state, confidence_percent });
+    let part = (need(), of(supply)).prop_map(|(need, supply)| Need { supply, ..need });
+    let lists = (vec(visit, 0..3), vec(operation(), 0..3), vec(link, 0..3), vec(part, 0..3), vec(need(), 0..3));
     let times = (instant(), any::<bool>(), of(instant()), of(number()), of(number()));
     (id(), text(), text(), times, lists).prop_map(|(id, vehicle, note, times, lists)| OrderFacts {
         id,

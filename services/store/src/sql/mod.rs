@@ -2,6 +2,7 @@
 //! are compiled for; placeholders are `$1`, numbers are 64 bits wide.
 
 mod audit;
+mod floor;
 mod order_children;
 mod order_rows;
 mod orders;

@@ -5,7 +5,7 @@ use fitup_model::order::{OrderOperation, Progress};
 use jiff::Timestamp;
 
 use super::Connection;
-use super::order_rows::hazard_word;
+use super::order_rows::{hazard_word, supply_word};
 use super::rows::{insert, micros, positions};
 use crate::error::Error;
 
@@ -13,6 +13,7 @@ use crate::error::Error;
 pub async fn remove(connection: &mut Connection, shop: &str, order: &str) -> Result<(), Error> {
     for statement in [
         "delete from link where shop_id = $1 and order_id = $2",
+        "delete from operation_rework where shop_id = $1 and order_id = $2",
         "delete from operation where shop_id = $1 and order_id = $2",
         "delete from need where shop_id = $1 and order_id = $2",
         "delete from visit where shop_id = $1 and order_id = $2",
@@ -36,10 +37,13 @@ pub async fn add(connection: &mut Connection, shop: &str, facts: &OrderFacts) ->
 
     let parts = positions(&facts.parts).map(|row| ("part", row));
     let needs: Vec<_> = parts.chain(positions(&facts.approvals).map(|row| ("approval", row))).collect();
-    let table = "need (shop_id, order_id, kind, position, need_id, display_name, expected_time, met)";
+    let table = "need (shop_id, order_id, kind, position, need_id, display_name, expected_time, met, supply, \
+        confidence_percent)";
     insert(connection, table, &needs, |values, (kind, (position, need))| {
         values.push_bind(shop).push_bind(order).push_bind(*kind).push_bind(*position).push_bind(need.id.as_str());
         values.push_bind(need.display_name.as_str()).push_bind(need.expected_time.map(micros)).push_bind(need.met);
+        values.push_bind(need.supply.map(|supply| supply_word(supply.state)));
+        values.push_bind(need.supply.and_then(|supply| supply.confidence_percent).map(i64::from));
     })
     .await?;
 
@@ -61,7 +65,7 @@ async fn add_operations(connection: &mut Connection, shop: &str, facts: &OrderFa
     let operations: Vec<_> = positions(&facts.operations).collect();
     let table = "operation (shop_id, order_id, position, operation_id, display_name, work_minutes, visit_id, \
         interruptible, earliest_start_time, same_person_operation_id, same_person_required, pinned, pin_start_time, \
-        state, start_time, end_time, remaining_minutes)";
+        state, start_time, end_time, remaining_minutes, remaining_time, pause_time, pause_reason, hold_measure)";
     insert(connection, table, &operations, |values, (position, operation)| {
         let wish = operation.same_person.as_ref();
         values.push_bind(shop).push_bind(order).push_bind(*position).push_bind(operation.id.as_str());
@@ -71,14 +75,17 @@ async fn add_operations(connection: &mut Connection, shop: &str, facts: &OrderFa
         values.push_bind(wish.map(|wish| wish.operation.as_str())).push_bind(wish.map(|wish| wish.required));
         let pin = operation.pin.as_ref();
         values.push_bind(pin.is_some()).push_bind(pin.and_then(|pin| pin.start_time).map(micros));
-        let (state, start_time, end_time, remaining_minutes) = progress(&operation.progress);
-        values.push_bind(state).push_bind(start_time.map(micros)).push_bind(end_time.map(micros));
-        values.push_bind(remaining_minutes);
+        let progress = ProgressColumns::of(&operation.progress);
+        values.push_bind(progress.state).push_bind(progress.start_time.map(micros));
+        values.push_bind(progress.end_time.map(micros)).push_bind(progress.remaining_minutes);
+        values.push_bind(progress.remaining_time.map(micros)).push_bind(progress.pause.map(|(time, _)| micros(time)));
+        values.push_bind(progress.pause.map(|(_, reason)| reason));
+        values.push_bind(operation.hold_point.as_ref().map(|hold_point| hold_point.measure.as_str()));
     })
     .await?;
 
     let (mut crews, mut technicians, mut equipment) = (Vec::new(), Vec::new(), Vec::new());
-    let (mut needs, mut hazards) = (Vec::new(), Vec::new());
+    let (mut needs, mut hazards, mut rework) = (Vec::new(), Vec::new(), Vec::new());
     for operation in &facts.operations {
         let id = operation.id.as_str();
         crews.extend(positions(&operation.crew).map(|row| (id, row)));
@@ -87,6 +94,7 @@ async fn add_operations(connection: &mut Connection, shop: &str, facts: &OrderFa
         equipment.extend(positions(&operation.equipment).map(|row| (id, row)));
         needs.extend(positions(&operation.needs).map(|row| (id, row)));
         hazards.extend(positions(&operation.hazards).map(|row| (id, row)));
+        rework.extend(operation.hold_point.iter().flat_map(|hold| positions(&hold.rework)).map(|row| (id, row)));
     }
     let table = "operation_crew (shop_id, order_id, operation_id, position, skill_id)";
     insert(connection, table, &crews, |values, (operation, (position, skill))| {
@@ -110,6 +118,11 @@ async fn add_operations(connection: &mut Connection, shop: &str, facts: &OrderFa
         values.push_bind(shop).push_bind(order).push_bind(*operation).push_bind(*position).push_bind(need.as_str());
     })
     .await?;
+    let table = "operation_rework (shop_id, order_id, operation_id, position, rework_operation_id)";
+    insert(connection, table, &rework, |values, (operation, (position, other))| {
+        values.push_bind(shop).push_bind(order).push_bind(*operation).push_bind(*position).push_bind(other.as_str());
+    })
+    .await?;
     let table = "operation_hazard (shop_id, order_id, operation_id, position, hazard)";
     insert(connection, table, &hazards, |values, (operation, (position, hazard))| {
         values.push_bind(shop).push_bind(order).push_bind(*operation).push_bind(*position);
@@ -125,16 +138,52 @@ fn pinned(operation: &OrderOperation) -> &[String] {
 fn working(operation: &OrderOperation) -> &[String] {
     match &operation.progress {
         Progress::Waiting => &[],
-        Progress::Running { technicians, .. } | Progress::Done { technicians, .. } => technicians,
+        Progress::Running { technicians, .. }
+        | Progress::Paused { technicians, .. }
+        | Progress::Done { technicians, .. } => technicians,
     }
 }
 
-fn progress(progress: &Progress) -> (&'static str, Option<Timestamp>, Option<Timestamp>, Option<i64>) {
-    match progress {
-        Progress::Waiting => ("waiting", None, None, None),
-        Progress::Running { start_time, remaining_minutes, .. } => {
-            ("running", Some(*start_time), None, Some(i64::from(*remaining_minutes)))
+/// The columns that tell how far an operation is.
+struct ProgressColumns<'a> {
+    state: &'static str,
+    start_time: Option<Timestamp>,
+    end_time: Option<Timestamp>,
+    remaining_minutes: Option<i64>,
+    remaining_time: Option<Timestamp>,
+    pause: Option<(Timestamp, &'a str)>,
+}
+
+impl<'a> ProgressColumns<'a> {
+    fn of(progress: &'a Progress) -> ProgressColumns<'a> {
+        let none = ProgressColumns {
+            state: "waiting",
+            start_time: None,
+            end_time: None,
+            remaining_minutes: None,
+            remaining_time: None,
+            pause: None,
+        };
+        match progress {
+            Progress::Waiting => none,
+            Progress::Running { start_time, remaining_minutes, remaining_time, .. } => ProgressColumns {
+                state: "running",
+                start_time: Some(*start_time),
+                remaining_minutes: Some(i64::from(*remaining_minutes)),
+                remaining_time: *remaining_time,
+                ..none
+            },
+            // Begun and not done, like what runs; the time of the pause tells them apart.
+            Progress::Paused { start_time, pause_time, remaining_minutes, reason, .. } => ProgressColumns {
+                state: "running",
+                start_time: Some(*start_time),
+                remaining_minutes: Some(i64::from(*remaining_minutes)),
+                pause: Some((*pause_time, reason)),
+                ..none
+            },
+            Progress::Done { start_time, end_time, .. } => {
+                ProgressColumns { state: "done", start_time: Some(*start_time), end_time: Some(*end_time), ..none }
+            }
         }
-        Progress::Done { start_time, end_time, .. } => ("done", Some(*start_time), Some(*end_time), None),
     }
 }

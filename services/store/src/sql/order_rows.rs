@@ -4,7 +4,8 @@
 //! then walks all orders of the range for each row, which is quadratic.
 
 use fitup_model::order::{
-    EquipmentNeed, Hazard, Need, OrderLink, OrderOperation, OrderVisit, Pin, Progress, SamePersonWish,
+    EquipmentNeed, Hazard, HoldPoint, Need, OrderLink, OrderOperation, OrderVisit, Pin, Progress, SamePersonWish,
+    Supply, SupplyState,
 };
 use fitup_model::{OrderFacts, OrderState};
 
@@ -51,6 +52,15 @@ words!(Hazard, hazard_word, hazard, {
     Hazard::Tension = "tension",
     Hazard::Refrigerant = "refrigerant",
     Hazard::Welding = "welding",
+});
+
+words!(SupplyState, supply_word, supply_state, {
+    SupplyState::Ordered = "ordered",
+    SupplyState::Expected = "expected",
+    SupplyState::Received = "received",
+    SupplyState::Wrong = "wrong",
+    SupplyState::Damaged = "damaged",
+    SupplyState::Returned = "returned",
 });
 
 /// Which orders of a shop: those in these states with ids from `first` to `last`, both included.
@@ -109,7 +119,14 @@ struct OperationRow {
     start_time: Option<i64>,
     end_time: Option<i64>,
     remaining_minutes: Option<i64>,
+    remaining_time: Option<i64>,
+    pause_time: Option<i64>,
+    pause_reason: Option<String>,
+    hold_measure: Option<String>,
 }
+
+/// Order, kind, id, display name, expected time, whether it is met, what was heard, how sure that is.
+type NeedRow = (String, String, String, String, Option<i64>, bool, Option<String>, Option<i64>);
 
 type VisitRow = (String, String, String, bool, Option<String>, Option<String>);
 
@@ -148,6 +165,7 @@ struct Parts {
     equipment: Children<Operation, EquipmentNeed>,
     needs: Children<Operation, String>,
     hazards: Children<Operation, Hazard>,
+    rework: Children<Operation, String>,
     links: Children<Order, OrderLink>,
     parts: Children<Order, Need>,
     approvals: Children<Order, Need>,
@@ -198,6 +216,7 @@ impl Parts {
             same_person: same_person.map(|(operation, required)| SamePersonWish { operation, required }),
             pin: row.pinned.then_some(pin),
             hazards: self.hazards.take(&key),
+            hold_point: row.hold_measure.map(|measure| HoldPoint { rework: self.rework.take(&key), measure }),
             progress,
             id: key.1,
         })
@@ -207,11 +226,21 @@ impl Parts {
         let key = (row.order_id.clone(), row.operation_id.clone());
         match (row.state.as_str(), row.start_time, row.end_time, row.remaining_minutes) {
             ("waiting", None, None, None) => Ok(Progress::Waiting),
-            ("running", Some(start), None, Some(remaining)) => Ok(Progress::Running {
-                start_time: instant(start)?,
-                technicians: self.working.take(&key),
-                remaining_minutes: number(remaining)?,
-            }),
+            ("running", Some(start), None, Some(remaining)) => match row.pause_time {
+                None => Ok(Progress::Running {
+                    start_time: instant(start)?,
+                    technicians: self.working.take(&key),
+                    remaining_minutes: number(remaining)?,
+                    remaining_time: optional_instant(row.remaining_time)?,
+                }),
+                Some(pause) => Ok(Progress::Paused {
+                    start_time: instant(start)?,
+                    pause_time: instant(pause)?,
+                    technicians: self.working.take(&key),
+                    remaining_minutes: number(remaining)?,
+                    reason: row.pause_reason.clone().unwrap_or_default(),
+                }),
+            },
             ("done", Some(start), Some(end), None) => Ok(Progress::Done {
                 start_time: instant(start)?,
                 end_time: instant(end)?,
@@ -228,25 +257,28 @@ impl Parts {
             of_orders!(
 "select order_id, operation_id, display_name, work_minutes, visit_id, interruptible, earliest_start_time,
                 same_person_operation_id, same_person_required, pinned, pin_start_time, state, start_time,
-                end_time, remaining_minutes
+                end_time, remaining_minutes, remaining_time, pause_time, pause_reason, hold_measure
             from operation",
 "order by order_id, position"
 ),
         )
         .await?;
-        let needs: Vec<(String, String, String, String, Option<i64>, bool)> = select(
+        let needs: Vec<NeedRow> = select(
             connection,
             selection,
             of_orders!(
-                "select order_id, kind, need_id, display_name, expected_time, met
+                "select order_id, kind, need_id, display_name, expected_time, met, supply, confidence_percent
             from need",
                 "order by order_id, position"
             ),
         )
         .await?;
         let (mut parts, mut approvals) = (Vec::new(), Vec::new());
-        for (order, kind, id, display_name, expected_time, met) in needs {
-            let need = Need { id, display_name, expected_time: optional_instant(expected_time)?, met };
+        for (order, kind, id, display_name, expected_time, met, supply, confidence) in needs {
+            let state = supply.as_deref().map(supply_state).transpose()?;
+            let confidence_percent = optional_number(confidence)?;
+            let supply = state.map(|state| Supply { state, confidence_percent });
+            let need = Need { id, display_name, expected_time: optional_instant(expected_time)?, met, supply };
             if kind == "part" { parts.push((order, need)) } else { approvals.push((order, need)) }
         }
         let technicians: Vec<(String, String, String, String)> = select(
@@ -273,11 +305,26 @@ impl Parts {
             equipment: equipment(connection, selection).await?,
             needs: operation_needs(connection, selection).await?,
             hazards: hazards(connection, selection).await?,
+            rework: rework(connection, selection).await?,
             links: links(connection, selection).await?,
             parts: parts.into_iter().collect(),
             approvals: approvals.into_iter().collect(),
         })
     }
+}
+
+async fn rework(connection: &mut Connection, of: Selection<'_>) -> Result<Children<Operation, String>, Error> {
+    let rows: Vec<(String, String, String)> = select(
+        connection,
+        of,
+        of_orders!(
+            "select order_id, operation_id, rework_operation_id
+        from operation_rework",
+            "order by order_id, operation_id, position"
+        ),
+    )
+    .await?;
+    Ok(rows.into_iter().map(|(order, operation, other)| ((order, operation), other)).collect())
 }
 
 async fn visits(connection: &mut Connection, of: Selection<'_>) -> Result<Children<Order, OrderVisit>, Error> {

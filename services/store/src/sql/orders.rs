@@ -114,8 +114,21 @@ pub async fn update(
     shops::expect_etag(etag, &stored.etag, || name(shop, order))?;
     let edited = edit(&stored.facts, &stored_shop.facts);
     let facts = edited.map_err(|refusal| Error::refused(name(shop, order), refusal))?;
-    if facts == stored.facts {
-        return Ok(stored);
+    replace(connection, change, shop, &stored.facts, &facts).await?;
+    get(connection, shop, order).await
+}
+
+/// Writes the changed facts of an order, if they differ.
+pub async fn replace(
+    connection: &mut Connection,
+    change: &Change,
+    shop: &str,
+    stored: &OrderFacts,
+    facts: &OrderFacts,
+) -> Result<(), Error> {
+    let order = stored.id.as_str();
+    if facts == stored {
+        return Ok(());
     }
     if facts.id != order {
         let message = format!("order {order:?} cannot be renamed");
@@ -142,10 +155,9 @@ pub async fn update(
     .execute(&mut *connection)
     .await?;
     order_children::remove(connection, shop, order).await?;
-    order_children::add(connection, shop, &facts).await?;
-    let difference = Difference::between(order_fields(&stored.facts), order_fields(&facts));
-    count(connection, change, shop, &facts, "update", difference).await?;
-    get(connection, shop, order).await
+    order_children::add(connection, shop, facts).await?;
+    let difference = Difference::between(order_fields(stored), order_fields(facts));
+    count(connection, change, shop, facts, "update", difference).await
 }
 
 /// Counts the change of an order in its shop and appends it to the audit trail.

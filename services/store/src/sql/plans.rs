@@ -10,7 +10,7 @@ use super::{Connection, audit, shops};
 use crate::change::Change;
 use crate::difference::Difference;
 use crate::error::Error;
-use crate::record::{Page, PlanRecord, PlanState};
+use crate::record::{NewPlan, Page, PlanRecord, PlanState};
 
 /// Returns the name of a plan.
 pub fn name(shop: &str, plan: &str) -> String {
@@ -134,6 +134,32 @@ pub async fn save(
     let event = audit::Event { shop, resource, action: "create", revisions: (revision, revision), difference };
     audit::append(connection, change, event).await?;
     get(connection, shop, id).await
+}
+
+/// Keeps plans as proposals.
+pub async fn save_all(
+    connection: &mut Connection,
+    change: &Change,
+    shop: &str,
+    plans: &[NewPlan],
+) -> Result<Vec<PlanRecord>, Error> {
+    let mut records = Vec::new();
+    for plan in plans {
+        let content = (plan.id.as_str(), plan.shop_revision, &plan.timetable);
+        records.push(save(connection, change, shop, content, None).await?);
+    }
+    Ok(records)
+}
+
+/// Keeps a plan and publishes it.
+pub async fn restore(
+    connection: &mut Connection,
+    change: &Change,
+    shop: &str,
+    plan: &NewPlan,
+) -> Result<PlanRecord, Error> {
+    save(connection, change, shop, (&plan.id, plan.shop_revision, &plan.timetable), None).await?;
+    publish(connection, change, shop, &plan.id).await
 }
 
 /// Publishes a plan in place of the one published before.

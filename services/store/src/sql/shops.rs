@@ -79,8 +79,20 @@ pub async fn update(
     let open = orders::open(connection, shop).await?;
     let open: Vec<_> = open.into_iter().map(|order| order.facts).collect();
     let facts = edit(&stored.facts, &open).map_err(|refusal| Error::refused(name(shop), refusal))?;
-    if facts == stored.facts {
-        return Ok(stored);
+    replace(connection, change, &stored, &facts).await?;
+    get(connection, shop).await
+}
+
+/// Writes the changed facts of a shop, if they differ.
+pub async fn replace(
+    connection: &mut Connection,
+    change: &Change,
+    stored: &ShopRecord,
+    facts: &ShopFacts,
+) -> Result<(), Error> {
+    let shop = stored.facts.id.as_str();
+    if *facts == stored.facts {
+        return Ok(());
     }
     if facts.id != shop {
         return Err(Error::Forbidden { name: name(shop), message: format!("shop {shop:?} cannot be renamed") });
@@ -96,14 +108,13 @@ pub async fn update(
     .bind(micros(change.at))
     .execute(&mut *connection)
     .await?;
-    set_settings(connection, &facts).await?;
+    set_settings(connection, facts).await?;
     shop_children::remove(connection, shop).await?;
-    shop_children::add(connection, &facts).await?;
-    let difference = Difference::between(shop_fields(&stored.facts), shop_fields(&facts));
+    shop_children::add(connection, facts).await?;
+    let difference = Difference::between(shop_fields(&stored.facts), shop_fields(facts));
     let revisions = (stored.revision, stored.revision + 1);
     let event = audit::Event { shop, resource: name(shop), action: "update", revisions, difference };
-    audit::append(connection, change, event).await?;
-    get(connection, shop).await
+    audit::append(connection, change, event).await
 }
 
 /// Removes a shop with all it owns.

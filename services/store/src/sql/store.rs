@@ -4,16 +4,16 @@ use async_trait::async_trait;
 use fitup_model::ShopFacts;
 use jiff::Timestamp;
 
-use super::{Connection, Handle, audit, orders, plans, requests, runs, shops, take_ins, tokens};
+use super::{Connection, Handle, audit, floor, orders, plans, requests, runs, shops, take_ins, tokens};
 use crate::change::{Answer, Change, Encode};
 use crate::error::Error;
 use crate::meaning::lost_a_race;
 use crate::notice::Notices;
 use crate::record::{
-    AuditEntry, ClaimedRun, NewPlan, NewPlanRun, OrderFilter, OrderRecord, Page, PlanRecord, PlanRunRecord,
-    RuleBookRecord, RunEnd, RunProgress, ShopRecord, Snapshot, TakeInRecord,
+    AuditEntry, ClaimedRun, FloorRecord, NewPlan, NewPlanRun, OrderFilter, OrderRecord, Page, PlanRecord,
+    PlanRunRecord, RuleBookRecord, RunEnd, RunProgress, ShopRecord, Snapshot, TakeInRecord,
 };
-use crate::store::{OrderDraft, OrderEdit, ShopEdit, Store, TakeInEdit};
+use crate::store::{FloorEdit, OrderDraft, OrderEdit, ShopEdit, Store, TakeInEdit};
 use crate::token::{Digest, NewToken, Scope, TokenRecord};
 
 /// How often a change is tried that keeps losing races.
@@ -182,6 +182,46 @@ impl Store for Handle {
             first_book,
             edit
         )))
+    }
+
+    async fn record_floor(
+        &self,
+        change: &Change,
+        shop: &str,
+        order: Option<&str>,
+        edit: FloorEdit,
+        encode: Encode<FloorRecord>,
+    ) -> Result<Answer<FloorRecord>, Error> {
+        Ok(answer!(self, change, Some(shop), encode, |connection| floor::record(
+            connection,
+            change,
+            shop,
+            (order, edit)
+        )))
+    }
+
+    async fn list_floor(&self, shop: &str, order: Option<&str>, page: Page) -> Result<Vec<FloorRecord>, Error> {
+        read!(self, |connection| floor::list(connection, shop, order, &page))
+    }
+
+    async fn save_plans(
+        &self,
+        change: &Change,
+        shop: &str,
+        plans: Vec<NewPlan>,
+        encode: Encode<Vec<PlanRecord>>,
+    ) -> Result<Answer<Vec<PlanRecord>>, Error> {
+        Ok(answer!(self, change, Some(shop), encode, |connection| plans::save_all(connection, change, shop, &plans)))
+    }
+
+    async fn restore_plan(
+        &self,
+        change: &Change,
+        shop: &str,
+        plan: NewPlan,
+        encode: Encode<PlanRecord>,
+    ) -> Result<Answer<PlanRecord>, Error> {
+        Ok(answer!(self, change, Some(shop), encode, |connection| plans::restore(connection, change, shop, &plan)))
     }
 
     async fn save_plan(&self, change: &Change, shop: &str, plan: NewPlan) -> Result<PlanRecord, Error> {

@@ -3,7 +3,8 @@
 use std::collections::BTreeSet;
 
 use fitup_model::order::{
-    EquipmentNeed, Hazard, Need, OrderLink, OrderOperation, OrderVisit, Pin, Progress, SamePersonWish,
+    EquipmentNeed, Hazard, HoldPoint, Need, OrderLink, OrderOperation, OrderVisit, Pin, Progress, SamePersonWish,
+    Supply, SupplyState,
 };
 use fitup_model::shop::{
     CalendarException, DayWindow, EquipmentOutage, FamilyChangeover, Holiday, Period, PlanningSettings, Shift, ShopBay,
@@ -92,6 +93,7 @@ pub fn plain_operation(id: &str) -> OrderOperation {
         same_person: None,
         pin: None,
         hazards: Vec::new(),
+        hold_point: None,
         progress: Progress::Waiting,
     }
 }
@@ -121,8 +123,13 @@ pub fn typical_order(id: &str) -> OrderFacts {
             bay: None,
         })
         .collect();
-    order.parts =
-        vec![Need { id: "panel".into(), display_name: String::new(), expected_time: Some(at(9)), met: false }];
+    order.parts = vec![Need {
+        id: "panel".into(),
+        display_name: String::new(),
+        expected_time: Some(at(9)),
+        met: false,
+        supply: None,
+    }];
     order.operations = (0..12)
         .map(|index| OrderOperation {
             visit: Some(format!("visit-{}", index / 4)),
@@ -351,8 +358,18 @@ impl Entropy {
                 display_name: self.text(),
                 expected_time: self.option(Entropy::time),
                 met: self.flag(),
+                supply: None,
             };
-            if self.flag() { parts.push(need) } else { approvals.push(need) }
+            if self.flag() {
+                let states = [SupplyState::Ordered, SupplyState::Wrong, SupplyState::Received];
+                let supply = self.option(|entropy| Supply {
+                    state: entropy.pick(&states),
+                    confidence_percent: entropy.option(|entropy| 1 + entropy.below(100) as u32),
+                });
+                parts.push(Need { supply, ..need });
+            } else {
+                approvals.push(need);
+            }
         }
         let visit_ids = self.different(4, Entropy::id);
         let operation_ids = self.different(8, Entropy::id);
@@ -432,12 +449,24 @@ impl Entropy {
                 start_time: entropy.option(Entropy::time),
             }),
             hazards: self.different(3, |entropy| entropy.pick(&HAZARDS)),
-            progress: match self.below(3) {
+            hold_point: self.option(|entropy| HoldPoint {
+                rework: if all.is_empty() || entropy.flag() { Vec::new() } else { vec![entropy.pick(all)] },
+                measure: entropy.text(),
+            }),
+            progress: match self.below(4) {
                 0 => Progress::Waiting,
                 1 => Progress::Running {
                     start_time,
                     technicians: self.different(3, Entropy::id),
                     remaining_minutes: self.number(),
+                    remaining_time: self.option(Entropy::time),
+                },
+                2 => Progress::Paused {
+                    start_time,
+                    pause_time: self.time(),
+                    technicians: self.different(3, Entropy::id),
+                    remaining_minutes: self.number(),
+                    reason: self.text(),
                 },
                 _ => Progress::Done {
                     start_time,
