@@ -158,7 +158,11 @@ impl<'c> Lead<'_, 'c> {
         let mut schedule = self.facts.clone();
         schedule.load(&self.best);
         let random = Random::new(self.options.seed, number as u64 + 1);
-        Worker::Search(Box::new(Search::new(schedule, random, self.options.switches)))
+        let mut search = Search::new(schedule, random, self.options.switches);
+        if self.options.start.is_some() && self.options.switches.uses(Idea::WarmStart) {
+            search.begin_cool();
+        }
+        Worker::Search(Box::new(search))
     }
 
     /// Returns the workers to begin with, the proof first.

@@ -31,6 +31,8 @@ pub enum Idea {
     Delay,
     /// Worse plans are accepted now and then; without, only plans that are no worse.
     Annealing,
+    /// Now and then much worse ones are accepted.
+    Leaps,
     /// Threads go on from the best plan of all now and then.
     Exchange,
     /// All dispatch rules; without, the first one only.
@@ -49,7 +51,7 @@ pub enum Idea {
 
 impl Idea {
     /// All of them.
-    pub const ALL: [Idea; 20] = [
+    pub const ALL: [Idea; 21] = [
         Idea::Neighbours,
         Idea::Blockers,
         Idea::Suffix,
@@ -63,6 +65,7 @@ impl Idea {
         Idea::Patience,
         Idea::Delay,
         Idea::Annealing,
+        Idea::Leaps,
         Idea::Exchange,
         Idea::Rules,
         Idea::Bound,
@@ -88,6 +91,7 @@ impl Idea {
             Idea::Patience => "patience",
             Idea::Delay => "delay",
             Idea::Annealing => "annealing",
+            Idea::Leaps => "leaps",
             Idea::Exchange => "exchange",
             Idea::Rules => "rules",
             Idea::Bound => "bound",

@@ -127,6 +127,8 @@ pub struct Search<'c> {
     temperature: f64,
     /// Which cycle of annealing it is.
     cycle: u32,
+    /// How far the first cycle is over when it begins.
+    cooled: f64,
     /// Operations marked while a part is picked.
     marked: Vec<bool>,
     /// Only a few of the operations taken out change their places in the order.
@@ -141,13 +143,19 @@ pub struct Search<'c> {
 }
 
 /// Hot and cold end of annealing, as shares of the mean price of a car.
-const HOT: f64 = 0.05;
+const HOT: f64 = 0.1;
 const COLD: f64 = 0.001;
 /// The same for a makespan, as shares of it.
 const HOT_END: f64 = 0.05;
 const COLD_END: f64 = 0.0015;
 /// The first share of a budget is a whole cycle from hot to cold, so that there is a good plan early; the rest is another.
 const FIRST_CYCLE: f64 = 0.1;
+/// Where the first cycle begins that starts from a plan that was published.
+const COOL: f64 = 0.6;
+/// So often it is as hot as so many times the temperature, from and to, for one step: a car that misses the weekend costs
+/// far more than any temperature at which the rest of a plan gets better.
+const LEAP: f64 = 0.006;
+const LEAP_HEAT: (f64, f64) = (10.0, 100.0);
 
 impl<'c> Search<'c> {
     /// Returns a search that begins at `schedule`.
@@ -184,6 +192,7 @@ impl<'c> Search<'c> {
             key: vec![0; operations],
             temperature: 0.0,
             cycle: 0,
+            cooled: 0.0,
             marked: vec![false; operations],
             keep_first: false,
             few: false,
@@ -196,6 +205,11 @@ impl<'c> Search<'c> {
     /// Returns what came of each move so far.
     pub fn counts(&self) -> impl Iterator<Item = MoveCounts> + '_ {
         self.moves.iter().map(|own| own.counts)
+    }
+
+    /// Has the first cycle of annealing begin nearly cold: what it begins from is worth keeping.
+    pub(crate) fn begin_cool(&mut self) {
+        self.cooled = COOL;
     }
 
     /// Tells whether this is a time to go on from another search's plan: a new cycle of annealing, or after `late` of
@@ -247,6 +261,7 @@ impl<'c> Search<'c> {
             let best = self.best.clone();
             self.adopt(&best);
         }
+        let cooled = if cycle == 0 { self.cooled + (1.0 - self.cooled) * cooled } else { cooled };
         let cars = self.compiled.cars.len() as f64;
         self.temperature = if self.compiled.is_makespan() {
             self.best.cost as f64 * 4.0 * cars * HOT_END * (COLD_END / HOT_END).powf(cooled)
@@ -312,10 +327,18 @@ impl<'c> Search<'c> {
         }
     }
 
+    /// Tells whether a plan that is dearer by `change` is kept.
     fn accepts(&mut self, change: Cost) -> bool {
-        change <= 0
-            || self.switches.uses(Idea::Annealing)
-                && (change as f64) < -self.temperature * self.schedule.random.unit().max(1e-300).ln()
+        if change <= 0 {
+            return true;
+        }
+        if !self.switches.uses(Idea::Annealing) {
+            return false;
+        }
+        let random = &mut self.schedule.random;
+        let leaps = random.chance(LEAP) && self.switches.uses(Idea::Leaps);
+        let heat = if leaps { LEAP_HEAT.0 * (LEAP_HEAT.1 / LEAP_HEAT.0).powf(random.unit()) } else { 1.0 };
+        (change as f64) < -self.temperature * heat * random.unit().max(1e-300).ln()
     }
 
     fn choose(&mut self) -> usize {
