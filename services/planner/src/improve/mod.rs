@@ -336,7 +336,7 @@ impl<'c> Search<'c> {
             return false;
         }
         let random = &mut self.schedule.random;
-        let leaps = random.chance(LEAP) && self.switches.uses(Idea::Leaps);
+        let leaps = !self.compiled.is_makespan() && random.chance(LEAP) && self.switches.uses(Idea::Leaps);
         let heat = if leaps { LEAP_HEAT.0 * (LEAP_HEAT.1 / LEAP_HEAT.0).powf(random.unit()) } else { 1.0 };
         (change as f64) < -self.temperature * heat * random.unit().max(1e-300).ln()
     }
