@@ -148,8 +148,11 @@ const COLD: f64 = 0.001;
 /// The same for a makespan, as shares of it.
 const HOT_END: f64 = 0.05;
 const COLD_END: f64 = 0.0015;
-/// The first share of a budget is a whole cycle from hot to cold, so that there is a good plan early; the rest is another.
+/// The first share of a budget is a whole cycle from hot to cold, so that there is a good plan early; the rest is so many
+/// cycles, the first of them whole and each other from the best plan on, heated to what a cycle has after this share.
 const FIRST_CYCLE: f64 = 0.1;
+const CYCLES: u32 = 4;
+const REHEAT: f64 = 0.3;
 /// Where the first cycle begins that starts from a plan that was published.
 const COOL: f64 = 0.6;
 /// So often it is as hot as so many times the temperature, from and to, for one step: a car that misses the weekend costs
@@ -356,9 +359,15 @@ impl<'c> Search<'c> {
     }
 }
 
-/// Returns which cycle of annealing it is when a share of the budget is used, and how much of that cycle is over.
+/// Returns which cycle of annealing it is when a share of the budget is used, and how far that cycle has cooled.
 pub(crate) fn cycle(used: f64) -> (u32, f64) {
-    if used < FIRST_CYCLE { (0, used / FIRST_CYCLE) } else { (1, (used - FIRST_CYCLE) / (1.0 - FIRST_CYCLE)) }
+    if used < FIRST_CYCLE {
+        return (0, used / FIRST_CYCLE);
+    }
+    let position = ((used - FIRST_CYCLE) / (1.0 - FIRST_CYCLE)).min(1.0) * f64::from(CYCLES);
+    let number = (position as u32).min(CYCLES - 1);
+    let begins_at = if number == 0 { 0.0 } else { REHEAT };
+    (1 + number, begins_at + (1.0 - begins_at) * (position - f64::from(number)))
 }
 
 /// Returns the mean length of an operation, against 20 steps.
