@@ -20,6 +20,7 @@ fn main() -> Result<(), Box<dyn error::Error>> {
         "intake",
         "floor",
         "replan_service",
+        "explain_service",
     ]
     .map(|file| format!("fitup/v1/{file}.proto"));
     let descriptors = protox::Compiler::new(["."])?

@@ -10,7 +10,8 @@ use fitup_proto::v1;
 use jiff::tz::TimeZone;
 
 use crate::commands::{
-    completions, floor, history, man, order, outline, plan, reference, replan, rulebook, shop, take_in, token,
+    completions, floor, history, load, man, measures, order, outline, plan, reference, replan, rulebook, shop, take_in,
+    token, why,
 };
 use crate::connect::{Address, Connection};
 use crate::error::{Failure, Kind};
@@ -134,6 +135,9 @@ enum Command {
     /// Make, show and publish plans
     #[command(subcommand)]
     Plan(plan::Command),
+    Why(why::WhyArgs),
+    Load(load::LoadArgs),
+    Measures(measures::MeasuresArgs),
     /// Give tokens out, with which others get in, and take them back
     #[command(subcommand)]
     Token(token::Command),
@@ -249,6 +253,9 @@ impl Cli {
             Command::Rulebook(command) => command.run(&context).await,
             Command::Outline(command) => command.run(&context),
             Command::Plan(command) => command.run(&context).await,
+            Command::Why(args) => args.run(&context).await,
+            Command::Load(args) => args.run(&context).await,
+            Command::Measures(args) => args.run(&context).await,
             Command::Token(command) => command.run(&context).await,
             Command::History(args) => args.run(&context).await,
             Command::Floor(command) => command.run(&context).await,

@@ -6,6 +6,7 @@ use std::net::IpAddr;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
+use fitup_proto::v1::explain_service_client::ExplainServiceClient;
 use fitup_proto::v1::floor_service_client::FloorServiceClient;
 use fitup_proto::v1::history_service_client::HistoryServiceClient;
 use fitup_proto::v1::intake_service_client::IntakeServiceClient;
@@ -119,6 +120,11 @@ impl Connection {
     /// The service of history.
     pub fn history(&self) -> HistoryServiceClient<Channel> {
         HistoryServiceClient::new(self.channel.clone()).max_decoding_message_size(LARGEST_MESSAGE)
+    }
+
+    /// The service that explains plans.
+    pub fn explain(&self) -> ExplainServiceClient<Channel> {
+        ExplainServiceClient::new(self.channel.clone()).max_decoding_message_size(LARGEST_MESSAGE)
     }
 
     /// The service of plans and plan runs.

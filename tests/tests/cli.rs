@@ -210,6 +210,11 @@ fn readme_tells_the_bad_morning() {
     assert_eq!(told.len(), played.len());
 }
 
+#[tokio::test(flavor = "multi_thread")]
+async fn why_load_and_measures() {
+    check("explain.md").await;
+}
+
 /// Returns the demo shop's folder.
 fn demo() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("../deploy/demo-shop")
@@ -280,6 +285,10 @@ async fn an_interrupt_ends_the_search_with_a_plan() {
 #[test]
 fn readme_shows_what_the_session_prints() {
     let readme = fs::read_to_string(folder().join("../../README.md")).expect("README can be read");
+    let (_, why) = readme.split_once("<!-- why -->\n```console\n").expect("README has the example");
+    let (why, _) = why.split_once("```\n<!-- end of why -->").expect("the example ends");
+    let session = fs::read_to_string(folder().join("explain.md")).expect("the session can be read");
+    assert!(!why.is_empty() && session.contains(why), "README shows what the session does not print:\n{why}");
     let (_, rest) = readme.split_once("<!-- take-in -->\n```console\n").expect("README has the example");
     let (shown, _) = rest.split_once("```\n<!-- end of take-in -->").expect("the example ends");
     let session = fs::read_to_string(folder().join("take-in.md")).expect("the session can be read");

@@ -3,7 +3,9 @@
 pub mod completions;
 pub mod floor;
 pub mod history;
+pub mod load;
 pub mod man;
+pub mod measures;
 pub mod order;
 pub mod outline;
 pub mod plan;
@@ -13,3 +15,4 @@ pub mod rulebook;
 pub mod shop;
 pub mod take_in;
 pub mod token;
+pub mod why;

@@ -3,6 +3,7 @@
 //! Rules: one object a line; keys are added, never renamed or removed; instants are RFC 3339 in UTC; times are whole
 //! minutes and say so; ids stand alone, without the resource names of the contract; what is not known is `null`.
 
+mod explain;
 mod floor;
 mod history;
 mod order;
@@ -14,6 +15,7 @@ mod token;
 
 use serde::Serialize;
 
+pub use self::explain::{LoadRow, Week, Why};
 pub use self::floor::{Answer, FloorRecord, Impact, PlanDiff, lanes};
 pub use self::history::Entry;
 pub use self::order::{Order, OrderLine};

@@ -136,8 +136,9 @@ struct OperationPlan {
     overtime: bool,
 }
 
+/// Time on the chain that decides an order.
 #[derive(Debug, Serialize)]
-struct Delay {
+pub(super) struct Delay {
     kind: String,
     minutes: i64,
     subject: Option<String>,
@@ -215,7 +216,7 @@ fn operation_plan(operation: &v1::OperationPlan) -> OperationPlan {
     }
 }
 
-fn delay(delay: &v1::Delay) -> Delay {
+pub(super) fn delay(delay: &v1::Delay) -> Delay {
     Delay {
         kind: word(delay.kind().as_str_name(), "KIND_"),
         minutes: delay.duration.as_ref().map_or(0, minutes),

@@ -14,6 +14,7 @@ pub mod fault;
 pub mod floor;
 pub mod impact;
 pub mod keyed;
+pub mod measures;
 pub mod order;
 mod order_check;
 pub mod plan;

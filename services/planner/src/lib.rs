@@ -16,6 +16,7 @@ pub mod exact;
 pub mod format;
 pub mod improve;
 mod left_out;
+pub mod load;
 pub mod milp;
 pub mod outcome;
 mod prove;
@@ -23,6 +24,7 @@ pub mod random;
 pub mod replan;
 mod rounds;
 pub mod schedule;
+pub mod steer;
 pub mod stop;
 pub mod switches;
 #[cfg(test)]

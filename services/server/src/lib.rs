@@ -1,7 +1,7 @@
 //! The server of fitup: shops, repair orders and plans over gRPC, kept in a database, planned on threads of its own.
 //!
 //! Read in this order: [`serve()`] (the whole), [`config`] (its settings), [`access`] (who may what), `shop_service`,
-//! `order_service`, `plan_service`, `floor_service`, `replan_service`, `intake_service`, `token_service` and `history_service` (one method each for what can be asked),
+//! `order_service`, `plan_service`, `floor_service`, `replan_service`, `intake_service`, `explain_service`, `token_service` and `history_service` (one method each for what can be asked),
 //! [`convert`] (contract ↔ model), [`plan_runs`] and [`search`]
 //! (how plans are made), [`effect`] (what a changed order would do to promises), [`request`] and [`page`] (repeats and pages), [`error`] (every refusal), [`layer`] (what stands
 //! before all of it).
@@ -12,6 +12,7 @@ pub mod config;
 pub mod convert;
 pub mod effect;
 pub mod error;
+pub mod explain_service;
 pub mod first_token;
 pub mod floor_service;
 pub mod history_service;

@@ -6,6 +6,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use fitup_proto::v1;
+use fitup_proto::v1::explain_service_server::ExplainServiceServer;
 use fitup_proto::v1::floor_service_server::FloorServiceServer;
 use fitup_proto::v1::history_service_server::HistoryServiceServer;
 use fitup_proto::v1::intake_service_server::IntakeServiceServer;
@@ -35,6 +36,7 @@ use crate::clock::Clock;
 use crate::config::Config;
 use crate::effect::Effects;
 use crate::error::chain;
+use crate::explain_service::Explain;
 use crate::floor_service::Floors;
 use crate::history_service::History;
 use crate::intake_service::Intake;
@@ -89,11 +91,12 @@ pub enum ServeError {
 }
 
 /// Names of the services whose health is told.
-const SERVICES: [&str; 8] = [
+const SERVICES: [&str; 9] = [
     <ShopServiceServer<Shops> as NamedService>::NAME,
     <OrderServiceServer<Orders> as NamedService>::NAME,
     <PlanServiceServer<Plans> as NamedService>::NAME,
     <IntakeServiceServer<Intake> as NamedService>::NAME,
+    <ExplainServiceServer<Explain> as NamedService>::NAME,
     <TokenServiceServer<Tokens> as NamedService>::NAME,
     <HistoryServiceServer<History> as NamedService>::NAME,
     <FloorServiceServer<Floors> as NamedService>::NAME,
@@ -151,6 +154,7 @@ pub async fn serve(
     let intake = Intake { store: Arc::clone(&seen), clock, effects: Effects::default() };
     let floors = Floors { store: Arc::clone(&seen), clock };
     let replans = Replans::new(Arc::clone(&seen), clock, runs.clone(), config.plan_runs);
+    let explain = Explain { store: Arc::clone(&seen), clock, place: Default::default() };
     let tokens = Tokens { store: Arc::clone(&seen), clock };
     let history = History { store: seen };
     let keeper = Keeper { store: Arc::clone(&store), clock, mode, rates: Rates::new(config.rate_limit) };
@@ -169,6 +173,7 @@ pub async fn serve(
         .add_service(PlanServiceServer::new(plans).max_decoding_message_size(limit))
         .add_service(FloorServiceServer::new(floors).max_decoding_message_size(limit))
         .add_service(ReplanServiceServer::new(replans).max_decoding_message_size(limit))
+        .add_service(ExplainServiceServer::new(explain).max_decoding_message_size(limit))
         .add_service(TokenServiceServer::new(tokens).max_decoding_message_size(limit))
         .add_service(HistoryServiceServer::new(history).max_decoding_message_size(limit))
         .serve_with_incoming_shutdown(incoming, draining);

@@ -75,6 +75,11 @@ table! {
         RestorePlan: &[Manager, Dispatcher],
         DiffPlans: EVERYBODY,
     }
+    ExplainService {
+        ExplainOrder: OFFICE,
+        GetLoad: OFFICE,
+        GetMeasures: &[Manager],
+    }
     TokenService {
         CreateToken: &[Manager],
         ListTokens: &[Manager],

@@ -5,6 +5,7 @@
 
 pub mod diff;
 pub mod dispatch;
+pub mod explain;
 mod fields;
 pub mod floor;
 pub mod intake;

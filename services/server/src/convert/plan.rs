@@ -90,7 +90,8 @@ fn to_operation_state(state: OperationState) -> v1::operation_plan::State {
     }
 }
 
-fn to_delay(delay: &Delay) -> v1::Delay {
+/// Writes where time goes.
+pub fn to_delay(delay: &Delay) -> v1::Delay {
     v1::Delay {
         kind: to_delay_kind(delay.kind).into(),
         duration: Some(to_duration(delay.duration)),

@@ -1,0 +1,282 @@
+//! Why a plan is as it is, where it is tight, and how the work has gone: each method reads, reckons on a thread of its
+//! own, writes.
+
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use fitup_model::measures::{Measures, measures, stability};
+use fitup_model::{Fault, OrderFacts, Plan, Planning, Shop};
+use fitup_planner::Stop;
+use fitup_planner::load::{Load, load};
+use fitup_planner::steer::{Steered, steer};
+use fitup_proto::v1;
+use fitup_proto::v1::explain_service_server::ExplainService;
+use fitup_store::{Error as StoreError, OrderFilter, Page, PlanRecord, PlanState, Snapshot, Store};
+use jiff::{Timestamp, ToSpan};
+use tokio::sync::Semaphore;
+use tonic::{Request, Response, Status};
+
+use crate::clock::Clock;
+use crate::convert::names::{self, Collection};
+use crate::convert::{explain, instant_field};
+use crate::error::Error;
+use crate::layer::note_shop;
+use crate::search;
+use crate::shop_service::shop_name;
+
+/// No answer takes longer: whoever asks has given up by then.
+const TIME_LIMIT: Duration = Duration::from_secs(60);
+/// Rows of the load that are checked unless the request says otherwise, and at most.
+const CHECKS: (usize, usize) = (6, 20);
+/// Most weeks of measures.
+const WEEKS: u32 = 53;
+/// Orders and plans are read so many at a time.
+const PAGE: u32 = 500;
+
+/// Explains plans.
+pub struct Explain {
+    /// Where they are kept.
+    pub store: Arc<dyn Store>,
+    /// For what now is.
+    pub clock: Clock,
+    /// One answer at a time: it is a search, and a search takes a core.
+    pub place: Place,
+}
+
+/// The place of the one answer that is worked on.
+#[derive(Debug, Clone)]
+pub struct Place(Arc<Semaphore>);
+
+impl Default for Place {
+    fn default() -> Place {
+        Place(Arc::new(Semaphore::new(1)))
+    }
+}
+
+impl Place {
+    /// Reckons on a thread of its own.
+    async fn work<T: Send + 'static>(&self, work: impl FnOnce() -> T + Send + 'static) -> Result<T, Error> {
+        let place = Arc::clone(&self.0).acquire_owned().await.map_err(|_| Error::ShuttingDown)?;
+        let work = move || {
+            let _place = place;
+            work()
+        };
+        tokio::task::spawn_blocking(work).await.map_err(|error| Error::Bug(format!("an explanation: {error}")))
+    }
+}
+
+/// A plan, the shop that it is for, and the problem that is left of it.
+struct Asked {
+    record: PlanRecord,
+    planning: Planning,
+    start: Plan,
+}
+
+#[tonic::async_trait]
+impl ExplainService for Explain {
+    async fn explain_order(
+        &self,
+        request: Request<v1::ExplainOrderRequest>,
+    ) -> Result<Response<v1::OrderExplanation>, Status> {
+        let request = request.into_inner();
+        let (shop, order) = names::parse_child(&request.name, Collection::Orders, "name").map_err(Error::from)?;
+        note_shop(&shop);
+        let (as_of, faults) = instant_field(request.as_of_time.as_ref(), "as_of_time");
+        refuse(faults)?;
+        self.store.get_order(&shop, &order).await.map_err(Error::from)?;
+        let (record, snapshot) = self.plan(&shop, &request.plan).await?;
+        let timetable = record.timetable.orders.iter().find(|other| other.order == order).cloned();
+        let timetable = timetable.ok_or_else(|| forbidden(&request.name, not_planned(&record, &order)))?;
+        let as_of = as_of.unwrap_or(record.timetable.as_of_time.max(self.clock.now()));
+        let found = self.place.work(move || {
+            let asked = Asked::new(record, snapshot, as_of)?;
+            let car = asked.planning.problem.cars.iter().find(|(_, car)| car.name == order).map(|(id, _)| id);
+            let until = Until::new();
+            let steered = car.and_then(|car| steer(&asked.planning.problem, &asked.start, car, &until));
+            until.check()?;
+            Ok::<(Asked, Option<Steered>), Error>((asked, steered))
+        });
+        let (asked, steered) = found.await??;
+        Ok(Response::new(explain::write_order(&shop, &asked.record, &timetable, &asked.planning, steered.as_ref())))
+    }
+
+    async fn get_load(&self, request: Request<v1::GetLoadRequest>) -> Result<Response<v1::Load>, Status> {
+        let request = request.into_inner();
+        let shop = shop_name(&request.parent, "parent")?;
+        let (as_of, mut faults) = instant_field(request.as_of_time.as_ref(), "as_of_time");
+        let checks = match usize::try_from(request.check_limit) {
+            Ok(0) => CHECKS.0,
+            Ok(limit) => limit.min(CHECKS.1),
+            Err(_) => {
+                faults.push(negative("check_limit", request.check_limit));
+                0
+            }
+        };
+        refuse(faults)?;
+        let (record, snapshot) = self.plan(&shop, &request.plan).await?;
+        let as_of = as_of.unwrap_or(record.timetable.as_of_time.max(self.clock.now()));
+        let found = self.place.work(move || {
+            let asked = Asked::new(record, snapshot, as_of)?;
+            let until = Until::new();
+            let load = load(&asked.planning.problem, &asked.start, checks, &until);
+            until.check()?;
+            Ok::<(Asked, Load), Error>((asked, load))
+        });
+        let (asked, load) = found.await??;
+        Ok(Response::new(explain::write_load(&shop, &asked.record, &asked.planning, &load)))
+    }
+
+    async fn get_measures(&self, request: Request<v1::GetMeasuresRequest>) -> Result<Response<v1::Measures>, Status> {
+        let request = request.into_inner();
+        let shop = shop_name(&request.parent, "parent")?;
+        let (week, mut faults) = instant_field(request.week_time.as_ref(), "week_time");
+        let count = u32::try_from(request.week_count).unwrap_or_else(|_| {
+            faults.push(negative("week_count", request.week_count));
+            0
+        });
+        if count > WEEKS {
+            faults
+                .push(Fault { path: "week_count".into(), message: format!("must be at most {WEEKS}, and is {count}") });
+        }
+        let now = self.clock.now();
+        let week = week.unwrap_or(now);
+        if week > now {
+            faults.push(Fault { path: "week_time".into(), message: "must not be after now".into() });
+        }
+        refuse(faults)?;
+        let facts = self.store.get_shop(&shop).await.map_err(Error::from)?.facts;
+        let facts = Shop::new(facts).map_err(Error::from)?;
+        let (orders, plans) = (self.orders(&shop).await?, self.published_plans(&shop).await?);
+        let weeks = self.place.work(move || weeks(&facts, &orders, &plans, week, count.max(1), now)).await?;
+        let weeks =
+            weeks.map_err(|error| Fault { path: "week_time".into(), message: format!("is out of reach: {error}") });
+        Ok(Response::new(v1::Measures { weeks: weeks.map_err(Error::from)? }))
+    }
+}
+
+impl Explain {
+    /// Returns a plan, the published one or the latest without an id, and the shop.
+    async fn plan(&self, shop: &str, plan: &str) -> Result<(PlanRecord, Snapshot), Error> {
+        let record = if plan.is_empty() {
+            let name = format!("{}/plans/-", names::shop(shop));
+            self.store.latest_plan(shop).await?.ok_or(Error::NoPlan { name })?
+        } else {
+            names::check_id(plan, "plan")?;
+            self.store.get_plan(shop, plan).await?
+        };
+        Ok((record, self.store.snapshot(shop).await?))
+    }
+
+    async fn orders(&self, shop: &str) -> Result<Vec<OrderFacts>, Error> {
+        let mut orders: Vec<OrderFacts> = Vec::new();
+        loop {
+            let page = Page { after: orders.last().map(|order| order.id.clone()), limit: PAGE };
+            let read = self.store.list_orders(shop, OrderFilter::default(), page).await?;
+            let is_last = read.len() < PAGE as usize;
+            orders.extend(read.into_iter().map(|record| record.facts));
+            if is_last {
+                return Ok(orders);
+            }
+        }
+    }
+
+    /// Returns the plans that are or were published, the first first.
+    async fn published_plans(&self, shop: &str) -> Result<Vec<PlanRecord>, Error> {
+        let (mut plans, mut after) = (Vec::new(), None);
+        loop {
+            let read = self.store.list_plans(shop, Page { after, limit: PAGE }).await?;
+            let is_last = read.len() < PAGE as usize;
+            after = read.last().map(|plan| plan.id.clone());
+            plans.extend(read.into_iter().filter(|plan| plan.state != PlanState::Proposed));
+            if is_last {
+                plans.reverse();
+                return Ok(plans);
+            }
+        }
+    }
+}
+
+impl Asked {
+    fn new(record: PlanRecord, snapshot: Snapshot, as_of: Timestamp) -> Result<Asked, Error> {
+        let name = names::child(&snapshot.shop.facts.id, Collection::Plans, &record.id);
+        let planning =
+            |snapshot: &Snapshot| search::planning(snapshot, as_of).map_err(|message| forbidden(&name, message));
+        // Changes are paid for against what is published; the plan asked about is where the search begins.
+        let own = Snapshot { published: Some(record.clone()), ..snapshot.clone() };
+        let start = planning(&own)?.published.ok_or_else(|| Error::Bug("a plan without a plan".into()))?;
+        Ok(Asked { planning: planning(&snapshot)?, start, record })
+    }
+}
+
+/// Returns the measures of `count` weeks, the first of which has `first` in it, up to now.
+fn weeks(
+    shop: &Shop,
+    orders: &[OrderFacts],
+    plans: &[PlanRecord],
+    first: Timestamp,
+    count: u32,
+    now: Timestamp,
+) -> Result<Vec<v1::measures::Week>, jiff::Error> {
+    let zone = shop.zone();
+    let day = zone.to_datetime(first).date();
+    let monday = day.checked_sub(i64::from(day.weekday().to_monday_zero_offset()).days())?;
+    let mut weeks = Vec::new();
+    for number in 0..i64::from(count) {
+        let midnight = |days: i64| fitup_model::week::instant(zone, monday.checked_add(days.days())?.into());
+        let (from, until) = (midnight(7 * number)?, midnight(7 * number + 7)?.min(now));
+        if from >= now {
+            break;
+        }
+        let week: Measures = measures(shop, orders, from, until)?;
+        let mut share = (0, 0);
+        for pair in plans.windows(2).filter(|pair| (from..until).contains(&pair[1].create_time)) {
+            let (kept, all) = stability(&pair[0].timetable, &pair[1].timetable, zone);
+            share = (share.0 + kept, share.1 + all);
+        }
+        weeks.push(explain::write_week(from, until, &week, share));
+    }
+    Ok(weeks)
+}
+
+fn not_planned(record: &PlanRecord, order: &str) -> String {
+    match record.timetable.left_out.iter().find(|left| left.order == order) {
+        Some(left) => format!("order {order} is left out of plan {}: {}", record.id, left.message),
+        None => format!("order {order} is not in plan {}: it is done, cancelled or newer than that", record.id),
+    }
+}
+
+fn forbidden(name: &str, message: String) -> Error {
+    Error::from(StoreError::Forbidden { name: name.to_owned(), message })
+}
+
+fn negative(path: &str, value: i32) -> Fault {
+    Fault { path: path.into(), message: format!("must not be negative, and is {value}") }
+}
+
+fn refuse(faults: Vec<Fault>) -> Result<(), Error> {
+    if faults.is_empty() { Ok(()) } else { Err(faults.into()) }
+}
+
+/// Stops when nobody waits any more.
+struct Until(Instant);
+
+impl Until {
+    fn new() -> Until {
+        Until(Instant::now() + TIME_LIMIT)
+    }
+
+    fn check(&self) -> Result<(), Error> {
+        if self.should_stop() { Err(Error::DeadlinePassed) } else { Ok(()) }
+    }
+}
+
+impl Stop for Until {
+    fn should_stop(&self) -> bool {
+        Instant::now() >= self.0
+    }
+
+    /// Searches are counted in iterations: the time that is left says nothing to them.
+    fn used(&self) -> f64 {
+        0.0
+    }
+}
