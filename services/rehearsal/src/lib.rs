@@ -1,0 +1,17 @@
+//! Plays a published plan forward on sampled futures: how long work really takes, parts that come late, people who stay at
+//! home. What comes out are completion times with their probabilities.
+//!
+//! No I/O, no clock and no global random numbers. Read in this order: [`three_point`] (how long work takes), [`chances`]
+//! (what else can happen), [`future`] (one course of events, as a problem of its own), [`replay`] (a plan under many of
+//! them), [`quantile`] (what is read off).
+
+pub mod chances;
+pub mod future;
+pub mod quantile;
+pub mod replay;
+pub mod three_point;
+
+pub use chances::Chances;
+pub use future::Futures;
+pub use replay::{History, replay};
+pub use three_point::ThreePoint;
