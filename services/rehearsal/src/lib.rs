@@ -2,7 +2,7 @@
 //! home. What comes out are completion times with their probabilities.
 //!
 //! No I/O, no clock and no global random numbers. Read in this order: [`three_point`] (how long work takes), [`chances`]
-//! (what else can happen), [`future`] (one course of events, as a problem of its own), [`replay`] (a plan under many of
+//! (what else can happen), [`future`] (one course of events, as a problem of its own), [`mod@replay`] (a plan under many of
 //! them), [`quantile`] (what is read off).
 
 pub mod chances;
