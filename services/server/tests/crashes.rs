@@ -46,11 +46,13 @@ impl Program {
         if let Some(database) = database {
             command.args(["--database", database]);
         }
-        let mut program = Program(command.stderr(Stdio::null()).spawn().unwrap());
+        let log = folder.join("log");
+        let mut program = Program(command.stderr(Stdio::from(std::fs::File::create(&log).unwrap())).spawn().unwrap());
+        let said = || std::fs::read_to_string(&log).unwrap();
         let started = Instant::now();
         while !port_file.exists() {
-            assert!(started.elapsed() < PATIENCE, "it does not start");
-            assert_eq!(program.0.try_wait().unwrap(), None, "the database does not open");
+            assert!(started.elapsed() < PATIENCE, "it does not start: {}", said());
+            assert_eq!(program.0.try_wait().unwrap(), None, "it ends at the start: {}", said());
             sleep(Duration::from_millis(2)).await;
         }
         program
