@@ -68,11 +68,23 @@ pub fn push_right(problem: &Problem, published: &Plan) -> (Plan, Vec<LeftOut>) {
     if check(problem, &plan).is_empty() {
         return (plan.clone(), left_out(&schedule, &plan));
     }
-    // Placing all at once went wrong somewhere: car by car keeps every rule at every step.
-    let mut schedule = Schedule::new(&compiled, Random::new(1, 0));
+    // Placing all at once went wrong somewhere: car by car keeps every rule at every step. What is tied to the overtime
+    // that was published may pause in hours that the problem has open, and then counts as too long: with the problem's
+    // own hours it does not.
+    let (plan, out) = car_by_car(&compiled, published);
+    if check(problem, &plan).is_empty() {
+        return (plan, out);
+    }
+    car_by_car(&Compiled::new(problem), published)
+}
+
+/// Places every car as in `published` where that keeps the rules, and then the others.
+fn car_by_car(compiled: &Compiled, published: &Plan) -> (Plan, Vec<LeftOut>) {
+    let mut schedule = Schedule::new(compiled, Random::new(1, 0));
     construct::repair(&mut schedule, published);
     let plan = schedule.to_plan();
-    (plan.clone(), left_out(&schedule, &plan))
+    let out = left_out(&schedule, &plan);
+    (plan, out)
 }
 
 /// Returns when it is the turn of each operation: at its published start. One that was not published, such as rework, has
