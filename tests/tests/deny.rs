@@ -1,4 +1,4 @@
-//! What fitup is built from keeps to `deny.toml`, as far as that can be told without a network; and the lints of the
+//! What fitup is built from keeps to `deploy/deny.toml`, as far as that can be told without a network; and the lints of the
 //! workspace, `unsafe_code = "forbid"` first, hold in every crate of ours.
 
 use std::path::{Path, PathBuf};
@@ -17,7 +17,7 @@ fn toml(path: &Path) -> DocumentMut {
 }
 
 fn policy() -> DocumentMut {
-    toml(&root().join("deny.toml"))
+    toml(&root().join("deploy/deny.toml"))
 }
 
 /// Returns the packages that are built here, ours included.
