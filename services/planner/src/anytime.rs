@@ -1,12 +1,11 @@
 //! The one loop: builds first plans, then shares threads and budget between search and proof, until the plan is proven
 //! good enough or somebody says stop.
 //!
-//! Of several threads one is the proof's for as long as that has something to say, and each of the others is a search;
-//! a single thread takes turns. With an iteration limit all go in step: a round is a number of iterations, what comes of
+//! There are as many searches as threads, and one proof, which goes before them. Where it gains little it rests for some
+//! turns; what is left of it and of the searches takes turns at the threads that there are. With an iteration limit all go in step: a round is a number of iterations, what comes of
 //! it is looked at in the order of the threads, and so the plan depends on nothing but the problem, the seed, the number
 //! of threads and the limit. Otherwise nobody waits for another, and a round is a share of the time.
 
-use std::collections::VecDeque;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc;
 use std::thread::Scope;
@@ -20,12 +19,13 @@ use crate::construct;
 use crate::improve::{Budget, Pace, Search};
 use crate::left_out::left_out;
 use crate::outcome::{Outcome, Phase, Progress, Solved, gap};
-use crate::prove::{Found, Proof, Turn};
+use crate::prove::{Proof, Turn};
 use crate::random::Random;
 use crate::rounds::{Rounds, end_of_turn};
 use crate::schedule::{Schedule, Snapshot};
 use crate::stop::Stop;
 use crate::switches::Idea;
+use crate::team::{Done, Task, Team, Worker};
 
 /// Iterations of one search for which the proof looks once at all cars, and for which exact search meets one conflict,
 /// where they go in step: about as long as these take. And the least of both in a round, which is soon done where it is
@@ -96,37 +96,6 @@ impl Stop for Halt<'_> {
     }
 }
 
-/// What a thread works at.
-enum Worker<'c> {
-    Search(Box<Search<'c>>),
-    Proof(Box<Proof<'c>>),
-}
-
-/// A turn of a worker.
-enum Task<'s> {
-    Search(Budget<'s>),
-    Proof { target: Cost, turn: Turn },
-}
-
-/// What came of a turn.
-enum Done {
-    Iterations(u64),
-    Found(Phase, Found),
-}
-
-impl Worker<'_> {
-    fn work(&mut self, task: Task, stop: &dyn Stop) -> Done {
-        match (self, task) {
-            (Worker::Search(search), Task::Search(budget)) => Done::Iterations(search.run(&budget)),
-            (Worker::Proof(proof), Task::Proof { target, turn }) => {
-                let found = proof.work(target, turn, stop);
-                Done::Found(proof.phase(), found)
-            }
-            _ => Done::Iterations(0),
-        }
-    }
-}
-
 /// What is known so far, and to whom it is told.
 struct Lead<'l, 'c> {
     facts: &'l Schedule<'c>,
@@ -154,7 +123,7 @@ impl<'c> Lead<'_, 'c> {
     }
 
     /// Returns the search with this number, at the best plan.
-    fn search(&self, number: usize) -> Worker<'c> {
+    fn search(&self, number: usize) -> Search<'c> {
         let mut schedule = self.facts.clone();
         schedule.load(&self.best);
         let random = Random::new(self.options.seed, number as u64 + 1);
@@ -162,65 +131,55 @@ impl<'c> Lead<'_, 'c> {
         if self.options.start.is_some() && self.options.switches.uses(Idea::WarmStart) {
             search.begin_cool();
         }
-        Worker::Search(Box::new(search))
+        search
     }
 
-    /// Returns the workers to begin with, the proof first.
-    fn team(&self) -> VecDeque<Worker<'c>> {
-        let proof = Worker::Proof(Box::new(Proof::new(self.facts.compiled, self.options.switches)));
-        let searches = (0..(self.threads() - 1).max(1)).map(|number| self.search(number));
-        std::iter::once(proof).chain(searches).collect()
+    fn team(&self) -> Team<'c> {
+        Team::new(self.threads(), Proof::new(self.facts.compiled, self.options.switches))
     }
 
-    /// Takes what came of a turn. Returns what goes on: the worker, or a search in the place of a proof that has nothing
-    /// more to say, if there is a thread for it.
-    fn take(&mut self, worker: Worker<'c>, done: Done) -> Option<Worker<'c>> {
+    /// Takes what came of a turn, and the worker back into the team, unless that is a proof that has nothing more to say.
+    fn take(&mut self, team: &mut Team<'c>, worker: Worker<'c>, done: Done) {
         let before = (self.best.cost, self.bound);
-        let (phase, next) = match (worker, done) {
+        let mut phase = Phase::Improve;
+        match (worker, done) {
             (Worker::Search(search), Done::Iterations(iterations)) => {
                 self.iterations += iterations;
                 if search.best.cost < self.best.cost {
                     self.best.clone_from(&search.best);
                 }
-                (Phase::Improve, Some(Worker::Search(search)))
+                team.take_search(search);
             }
-            (worker, Done::Found(phase, found)) => {
+            (Worker::Proof(proof), Done::Found(own, found)) => {
+                phase = own;
                 if let Some(plan) = found.plan.filter(|plan| plan.cost < self.best.cost) {
                     self.best = plan;
                 }
                 self.bound = self.bound.max(found.bound).min(self.best.cost);
                 if found.finished {
-                    self.ask_for_prices(&worker);
+                    self.prices = proof.prices(self.halt.outer);
+                } else {
+                    let gap = (before.0 - before.1).max(1);
+                    team.take_proof(proof, (self.bound - before.1) as f64 / gap as f64);
                 }
-                let last = self.threads() - 1;
-                let next = if found.finished { (last > 0).then(|| self.search(last)) } else { Some(worker) };
-                (phase, next)
             }
-            (worker, Done::Iterations(_)) => (Phase::Improve, Some(worker)),
-        };
+            _ => unreachable!("a search returns iterations, a proof what it found"),
+        }
         if (self.best.cost, self.bound) != before {
             self.report(phase);
-        }
-        next
-    }
-
-    /// Asks a proof what hours are worth.
-    fn ask_for_prices(&mut self, worker: &Worker) {
-        if let Worker::Proof(proof) = worker {
-            self.prices = proof.prices(self.halt.outer);
         }
     }
 
     /// Runs without waiting for one another, each round a share of the time.
     fn by_the_clock(&mut self, mut rounds: Rounds) {
         let (threads, halt) = (self.threads(), self.halt);
-        let mut waiting = self.team();
+        let mut team = self.team();
         let mut running = 0;
         std::thread::scope(|scope| {
             let (sender, receiver) = mpsc::channel();
             loop {
                 while running < threads && !self.is_done() {
-                    let Some(mut worker) = waiting.pop_front() else { break };
+                    let Some(mut worker) = team.next(|number| self.search(number)) else { break };
                     let task = match &mut worker {
                         Worker::Proof(_) => {
                             Task::Proof { target: self.best.cost, turn: Turn::Until(end_of_turn(halt)) }
@@ -240,47 +199,60 @@ impl<'c> Lead<'_, 'c> {
                 let Ok((worker, done)) = receiver.recv() else { break };
                 running -= 1;
                 let idle = matches!(done, Done::Iterations(0));
-                waiting.extend(self.take(worker, done));
+                self.take(&mut team, worker, done);
                 if self.is_done() {
                     halt.done.store(true, Ordering::Relaxed);
                 } else if idle {
-                    // There is nothing to search; what is left is for the proof.
-                    waiting.retain(|worker| matches!(worker, Worker::Proof(_)));
+                    team.search_no_more();
                 }
             }
         });
-        waiting.iter().for_each(|worker| self.ask_for_prices(worker));
+        self.ask_for_prices(&team);
     }
 
     /// Runs in step: rounds of iterations, each begun when all are back.
     fn in_step(&mut self, mut rounds: Rounds) {
         let (threads, halt) = (self.threads(), self.halt);
         let mut team = self.team();
-        while !self.is_done() && !team.is_empty() {
-            let searches = team.iter().filter(|worker| matches!(worker, Worker::Search(_))).count().max(1);
-            let Some(budget) = rounds.next(halt, searches as u64) else { break };
+        while !self.is_done() {
+            let mut round: Vec<Worker> = Vec::new();
+            let mut searches = 0;
+            // No round without a search: it is what is counted.
+            while (round.len() < threads || searches == 0)
+                && let Some(worker) = team.next(|number| self.search(number))
+            {
+                searches += u64::from(matches!(worker, Worker::Search(_)));
+                round.push(worker);
+            }
+            let Some(budget) = rounds.next(halt, searches.max(1)) else { break };
+            let Pace::Iterations { from, .. } = budget.pace else { break };
             let target = self.best.cost;
-            let task = |worker: &Worker| match worker {
-                Worker::Search(_) => Task::Search(Budget { ..budget }),
-                Worker::Proof(_) => {
-                    let looks = (budget.iterations / ITERATIONS_A_LOOK).clamp(LEAST_LOOKS, 1 << 20) as u32;
-                    let conflicts = (budget.iterations / ITERATIONS_A_CONFLICT).max(LEAST_CONFLICTS);
-                    Task::Proof { target, turn: Turn::Work { looks, conflicts } }
-                }
-            };
+            let tasks = round.into_iter().map(|mut worker| {
+                let task = match &mut worker {
+                    Worker::Search(search) => {
+                        self.share_with(search, from);
+                        Task::Search(Budget { ..budget })
+                    }
+                    Worker::Proof(_) => {
+                        let looks = (budget.iterations / ITERATIONS_A_LOOK).clamp(LEAST_LOOKS, 1 << 20) as u32;
+                        let conflicts = (budget.iterations / ITERATIONS_A_CONFLICT).max(LEAST_CONFLICTS);
+                        Task::Proof { target, turn: Turn::Work { looks, conflicts } }
+                    }
+                };
+                (worker, task)
+            });
+            let tasks: Vec<_> = tasks.collect();
             let mut back = Vec::new();
             if threads == 1 {
-                for mut worker in team.drain(..) {
-                    let task = task(&worker);
+                back.extend(tasks.into_iter().map(|(mut worker, task)| {
                     let done = worker.work(task, halt);
-                    back.push((worker, done));
-                }
+                    (worker, done)
+                }));
             } else {
                 std::thread::scope(|scope| {
-                    let running: Vec<_> = team
-                        .drain(..)
-                        .map(|mut worker| {
-                            let task = task(&worker);
+                    let running: Vec<_> = tasks
+                        .into_iter()
+                        .map(|(mut worker, task)| {
                             scope.spawn(move || {
                                 let done = worker.work(task, halt);
                                 (worker, done)
@@ -292,19 +264,20 @@ impl<'c> Lead<'_, 'c> {
             }
             let idle = back.iter().all(|(_, done)| matches!(done, Done::Iterations(0)));
             for (worker, done) in back {
-                team.extend(self.take(worker, done));
+                self.take(&mut team, worker, done);
             }
             if idle {
                 break;
             }
-            let Pace::Iterations { to, .. } = budget.pace else { continue };
-            for worker in &mut team {
-                if let Worker::Search(search) = worker {
-                    self.share_with(search, to);
-                }
-            }
         }
-        team.iter().for_each(|worker| self.ask_for_prices(worker));
+        self.ask_for_prices(&team);
+    }
+
+    /// Asks a proof that has not finished what hours are worth.
+    fn ask_for_prices(&mut self, team: &Team) {
+        if let Some(proof) = team.proof() {
+            self.prices = proof.prices(self.halt.outer);
+        }
     }
 
     /// Has a search go on from the best plan of all, where it is time for that and its own is dearer.

@@ -27,6 +27,7 @@ pub mod schedule;
 pub mod steer;
 pub mod stop;
 pub mod switches;
+mod team;
 #[cfg(test)]
 mod testing;
 #[cfg(test)]

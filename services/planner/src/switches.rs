@@ -9,6 +9,8 @@ pub enum Idea {
     Neighbours,
     /// The move that takes out what stands in the way of a dear car.
     Blockers,
+    /// The move that makes what stands in the way of a dear car later.
+    Later,
     /// The move that takes out the rest of some cars.
     Suffix,
     /// The move that takes out visits.
@@ -33,6 +35,8 @@ pub enum Idea {
     Annealing,
     /// Now and then much worse ones are accepted.
     Leaps,
+    /// Insertion gives up as soon as the result is too dear to be kept.
+    Hope,
     /// Threads go on from the best plan of all now and then.
     Exchange,
     /// All dispatch rules; without, the first one only.
@@ -51,9 +55,10 @@ pub enum Idea {
 
 impl Idea {
     /// All of them.
-    pub const ALL: [Idea; 21] = [
+    pub const ALL: [Idea; 23] = [
         Idea::Neighbours,
         Idea::Blockers,
+        Idea::Later,
         Idea::Suffix,
         Idea::Visit,
         Idea::Window,
@@ -66,6 +71,7 @@ impl Idea {
         Idea::Delay,
         Idea::Annealing,
         Idea::Leaps,
+        Idea::Hope,
         Idea::Exchange,
         Idea::Rules,
         Idea::Bound,
@@ -80,6 +86,7 @@ impl Idea {
         match self {
             Idea::Neighbours => "neighbours",
             Idea::Blockers => "blockers",
+            Idea::Later => "later",
             Idea::Suffix => "suffix",
             Idea::Visit => "visit",
             Idea::Window => "window",
@@ -92,6 +99,7 @@ impl Idea {
             Idea::Delay => "delay",
             Idea::Annealing => "annealing",
             Idea::Leaps => "leaps",
+            Idea::Hope => "hope",
             Idea::Exchange => "exchange",
             Idea::Rules => "rules",
             Idea::Bound => "bound",

@@ -162,6 +162,34 @@ impl StepCalendar {
         if start == NEVER { (NEVER, NEVER) } else { (start, self.end_of(start, length, interruptible)) }
     }
 
+    /// Returns the start and the end of the last work of `length` open steps, at least one, that ends by `until`.
+    pub fn last(&self, until: Step, length: Step, interruptible: bool) -> Option<(Step, Step)> {
+        if self.always {
+            return (until >= length).then_some((until - length, until));
+        }
+        if interruptible {
+            let first = self.cells[until as usize].worked - length;
+            let open = self.open.get(..=usize::try_from(first).ok()?)?;
+            let start = *open.iter().rfind(|&&step| self.cells[step as usize].next == step)?;
+            return Some((start, self.end_of(start, length, true)));
+        }
+        let mut start = until - length;
+        while start >= 0 {
+            let cell = self.cells[start as usize];
+            start = if cell.close <= start {
+                let last_open = self.open[usize::try_from(cell.worked).ok()?.checked_sub(1)?];
+                last_open + 1 - length
+            } else if cell.close - start < length {
+                cell.close - length
+            } else if cell.next != start {
+                start - 1
+            } else {
+                return Some((start, start + length));
+            };
+        }
+        None
+    }
+
     /// Returns the number of open steps before `step`.
     #[inline]
     pub fn worked_before(&self, step: Step) -> Step {
@@ -203,6 +231,26 @@ mod tests {
         assert_eq!(calendar.first(2, 2, false), (2, 4));
         assert_eq!(calendar.first(3, 2, false), (6, 8));
         assert_eq!(calendar.first(3, 3, false), (NEVER, NEVER));
+    }
+
+    #[test]
+    fn the_last_work_ends_by_a_step() {
+        let calendar = calendar(1);
+        assert_eq!(calendar.last(10, 2, false), Some((6, 8)));
+        assert_eq!(calendar.last(7, 2, false), Some((2, 4)));
+        assert_eq!(calendar.last(3, 3, false), None);
+        assert_eq!(calendar.last(7, 3, true), Some((2, 7)));
+        assert_eq!(calendar.last(6, 4, true), None);
+        for until in 0..=10 {
+            for length in 1..=4 {
+                for interruptible in [false, true] {
+                    let starts = (0..10).filter(|&start| calendar.is_open(start));
+                    let all = starts.map(|start| calendar.first(start, length, interruptible));
+                    let last = all.filter(|&(_, end)| end <= until).max();
+                    assert_eq!(calendar.last(until, length, interruptible), last);
+                }
+            }
+        }
     }
 
     #[test]

@@ -25,9 +25,13 @@ mod heads;
 pub mod modes;
 pub mod price;
 mod reasons;
+mod tails;
 
 pub use calendar::StepCalendar;
 pub use clock::Clock;
+pub use tails::Tails;
+
+use std::sync::OnceLock;
 
 use fitup_model::problem::Objective;
 use fitup_model::{Cost, Problem};
@@ -259,6 +263,7 @@ pub struct Compiled<'p> {
     choices: Vec<(u16, Cost)>,
     changeovers: Vec<Step>,
     families: usize,
+    tails: OnceLock<Tails>,
 }
 
 impl<'p> Compiled<'p> {
@@ -288,6 +293,7 @@ impl<'p> Compiled<'p> {
             choices: Vec::new(),
             changeovers: vec![0; families * families],
             families,
+            tails: OnceLock::new(),
         };
         compiled.add_resources();
         compiled.add_operations();
@@ -338,6 +344,11 @@ impl<'p> Compiled<'p> {
     /// Tells whether the makespan is what counts.
     pub fn is_makespan(&self) -> bool {
         self.problem.objective == Objective::Makespan
+    }
+
+    /// Returns what ends of operations say about the ends of their cars, computed when first asked for.
+    pub fn tails(&self) -> &Tails {
+        self.tails.get_or_init(|| Tails::new(self))
     }
 
     /// Returns a price below which no plan lies: every car at its head, or left out.

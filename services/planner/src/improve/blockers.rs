@@ -38,7 +38,7 @@ pub(super) fn pick(search: &mut Search) -> bool {
 impl Search<'_> {
     /// Returns a car that keeps an operation from starting earlier, on a person or in a bay that it may take: the last one
     /// before its start, or the one that is there at some moment from which on it could have been done.
-    fn blocker(&mut self, index: usize) -> Option<usize> {
+    pub(super) fn blocker(&mut self, index: usize) -> Option<usize> {
         let compiled = self.compiled;
         let random = &mut self.schedule.random;
         let at_its_start = random.bits() & 1 == 0;

@@ -8,6 +8,7 @@
 
 mod blockers;
 mod critical;
+mod later;
 mod neighbours;
 mod person;
 mod recreate;
@@ -29,6 +30,8 @@ use crate::switches::{Idea, Switches};
 struct Ruin {
     /// Whole cars, in the order in which they were picked.
     cars: Vec<u32>,
+    /// Other cars, which stay but become later where that costs nothing.
+    later: Vec<u32>,
     /// Parts of other cars: the car, and the range of its operations in `operations`.
     parts: Vec<(u32, u32, u32)>,
     operations: Vec<u32>,
@@ -38,13 +41,14 @@ struct Ruin {
 
 impl Ruin {
     fn clear(&mut self) {
-        for &car in &self.cars {
+        for &car in self.cars.iter().chain(&self.later) {
             self.taken[car as usize] = false;
         }
         for &(car, ..) in &self.parts {
             self.taken[car as usize] = false;
         }
         self.cars.clear();
+        self.later.clear();
         self.parts.clear();
         self.operations.clear();
     }
@@ -180,6 +184,7 @@ impl<'c> Search<'c> {
             moves: vec![
                 entry(Idea::Neighbours, neighbours::pick, 1.0),
                 entry(Idea::Blockers, blockers::pick, 0.4),
+                entry(Idea::Later, later::pick, 0.3),
                 entry(Idea::Suffix, suffix::pick, 0.3),
                 entry(Idea::Visit, visit::pick, 0.2),
                 entry(Idea::Window, window::pick, 0.2),
@@ -288,12 +293,21 @@ impl<'c> Search<'c> {
         for position in 0..self.ruin.cars.len() {
             self.schedule.take_out(self.ruin.cars[position] as usize, &mut self.saved);
         }
+        for position in 0..self.ruin.later.len() {
+            let car = self.ruin.later[position] as usize;
+            self.schedule.save(car, &mut self.saved);
+            self.schedule.move_later(car);
+        }
         for position in 0..self.ruin.parts.len() {
             let (car, from, until) = self.ruin.parts[position];
             let operations = &self.ruin.operations[from as usize..until as usize];
             self.schedule.take_out_part(car as usize, operations, &mut self.saved);
         }
-        if !self.recreate() {
+        let allowed = self.allowed();
+        self.hope_for(allowed);
+        let placed = self.recreate();
+        self.schedule.hope.most = Cost::MAX;
+        if !placed {
             self.moves[choice].counts.failed += 1;
             self.schedule.put_back(&self.saved);
             return;
@@ -318,7 +332,7 @@ impl<'c> Search<'c> {
             change += outside - self.outside;
             cost += outside - self.outside;
         }
-        if !self.accepts(change) {
+        if change > allowed {
             self.schedule.put_back(&self.saved);
             return;
         }
@@ -330,18 +344,31 @@ impl<'c> Search<'c> {
         }
     }
 
-    /// Tells whether a plan that is dearer by `change` is kept.
-    fn accepts(&mut self, change: Cost) -> bool {
-        if change <= 0 {
-            return true;
-        }
+    /// Returns by how much dearer a plan may be and still be kept.
+    fn allowed(&mut self) -> Cost {
         if !self.switches.uses(Idea::Annealing) {
-            return false;
+            return 0;
         }
         let random = &mut self.schedule.random;
         let leaps = !self.compiled.is_makespan() && random.chance(LEAP) && self.switches.uses(Idea::Leaps);
         let heat = if leaps { LEAP_HEAT.0 * (LEAP_HEAT.1 / LEAP_HEAT.0).powf(random.unit()) } else { 1.0 };
-        (change as f64) < -self.temperature * heat * random.unit().max(1e-300).ln()
+        (-self.temperature * heat * random.unit().max(1e-300).ln()) as Cost
+    }
+
+    /// Has insertion give up as soon as what was taken out costs too much.
+    fn hope_for(&mut self, allowed: Cost) {
+        let plain = !self.compiled.is_makespan() && !self.schedule.has_outside();
+        if !plain || !self.switches.uses(Idea::Hope) {
+            return;
+        }
+        let hope = &mut self.schedule.hope;
+        (hope.sum, hope.most) = (0, self.saved.price() + allowed);
+        for position in 0..self.saved.len() {
+            let car = self.saved.car(position);
+            let stays = self.ruin.later.contains(&(car as u32));
+            hope.least[car] = if stays { self.schedule.price[car] } else { self.compiled.cars[car].least };
+            hope.sum += hope.least[car];
+        }
     }
 
     fn choose(&mut self) -> usize {

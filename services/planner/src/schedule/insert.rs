@@ -3,6 +3,8 @@
 use super::Schedule;
 use super::place::Tried;
 use crate::compile::Step;
+use crate::compile::price::of_completion;
+use fitup_model::Cost;
 
 /// How far ahead in the list an operation is looked for that can be placed while another one is blocked.
 const LOOK_AHEAD: usize = 60;
@@ -23,6 +25,9 @@ impl Schedule<'_> {
             }
             let (back_to, blocking) = match tried {
                 Tried::Placed => {
+                    if self.is_hopeless(order[at] as usize) {
+                        return Err(index);
+                    }
                     at += 1;
                     continue;
                 }
@@ -48,6 +53,23 @@ impl Schedule<'_> {
             }
         }
         Ok(())
+    }
+
+    /// Tells whether the cars being put back cost too much already, now that an operation is placed.
+    fn is_hopeless(&mut self, index: usize) -> bool {
+        let hope = &mut self.hope;
+        if hope.most == Cost::MAX {
+            return false;
+        }
+        let compiled = self.compiled;
+        let car = compiled.operations[index].car as usize;
+        let end = compiled.tails().last_end(index, self.end[index]);
+        let least = of_completion(compiled, car, end);
+        if least > hope.least[car] {
+            hope.sum += least - hope.least[car];
+            hope.least[car] = least;
+        }
+        hope.sum > hope.most
     }
 
     fn prepare(&mut self, order: &[u32]) {

@@ -9,6 +9,7 @@
 
 mod enter;
 mod insert;
+mod later;
 mod outside;
 mod place;
 mod plan;
@@ -64,6 +65,17 @@ impl Taste {
     pub const PLAIN: Taste = Taste { blink: 0.0, noise: 0, bias: 0, patience: NEVER, delayed: None };
 }
 
+/// Whether cars that are being put back can still come to cost no more than they may.
+#[derive(Debug, Clone)]
+pub struct Hope {
+    /// What each of these cars costs at least, as far as it is placed.
+    pub least: Vec<Cost>,
+    /// Sum of the above.
+    pub sum: Cost,
+    /// No more than this is of use in all.
+    pub most: Cost,
+}
+
 /// A plan under construction.
 #[derive(Debug, Clone)]
 pub struct Schedule<'c> {
@@ -98,6 +110,8 @@ pub struct Schedule<'c> {
     span: Vec<Step>,
     /// Visits were taken out in part, so that several of a car may be growing.
     pub partial: bool,
+    /// What the cars may cost that are being put back, and what is known about that.
+    pub hope: Hope,
     bay_scratch: Vec<u16>,
     outside: outside::Outside,
 }
@@ -124,6 +138,7 @@ impl<'c> Schedule<'c> {
             release: vec![0; operations],
             span: vec![0; compiled.visits.len()],
             partial: false,
+            hope: Hope { least: vec![0; compiled.cars.len()], sum: 0, most: Cost::MAX },
             bay_scratch: vec![0; compiled.visits.len()],
             outside: outside::Outside::new(compiled),
         };

@@ -228,7 +228,7 @@ impl Schedule<'_> {
     }
 
     #[inline]
-    fn pools_free_from(&self, index: usize, start: Step, end: Step) -> Step {
+    pub(super) fn pools_free_from(&self, index: usize, start: Step, end: Step) -> Step {
         let needs = self.compiled.needs_of(index).iter();
         needs
             .fold(start, |free, &(pool, pieces)| free.max(self.stocks[usize::from(pool)].free_from(start, end, pieces)))

@@ -58,6 +58,21 @@ impl Schedule<'_> {
         }
     }
 
+    /// Notes where a planned car stands, and leaves it there.
+    pub fn save(&self, car: usize, saved: &mut Saved) {
+        let compiled = self.compiled;
+        saved.cars.push((car as u32, self.price[car], self.planned[car]));
+        for &index in &compiled.cars[car].operations {
+            let at = index as usize;
+            saved.operations.push((index, self.start[at], self.end[at], self.mode[at], self.placed[at]));
+        }
+        for &visit in &compiled.cars[car].visits {
+            if !compiled.visits[visit as usize].operations.is_empty() {
+                saved.visits.push((visit, self.stays[visit as usize]));
+            }
+        }
+    }
+
     /// Takes some operations of a car out: with each of them those that a longest wait ties to it.
     pub fn take_out_part(&mut self, car: usize, operations: &[u32], saved: &mut Saved) {
         let compiled = self.compiled;
