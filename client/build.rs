@@ -13,7 +13,9 @@ fn main() -> Result<(), Box<dyn error::Error>> {
     let mut list = String::from("&[\n");
     for file in files {
         let id = file.file_stem().and_then(|stem| stem.to_str()).ok_or("an outline's file name is not UTF-8")?;
-        list += &format!("    ({id:?}, include_str!({file:?})),\n");
+        // Relative to where the sources are when this is compiled: several checkouts may share a target folder.
+        let path = format!("/outlines/{id}.toml");
+        list += &format!("    ({id:?}, include_str!(concat!(env!(\"CARGO_MANIFEST_DIR\"), {path:?}))),\n");
     }
     list += "]\n";
     fs::write(Path::new(&env::var("OUT_DIR")?).join("outlines.rs"), list)?;

@@ -206,6 +206,7 @@ fn config(data: &Path) -> Config {
         rate_limit: 100_000,
         message_limit: 1024 * 1024,
         stream_limit: 100,
+        monitor: None,
         clock_start: Some(START.parse().expect("an instant")),
         drain: Duration::from_secs(5),
         lease: Duration::from_secs(3),

@@ -1,5 +1,6 @@
 //! Settings: each is a flag of `fitupd` and an environment variable, with the doc comment as its help.
 
+use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::thread::available_parallelism;
 use std::time::Duration;
@@ -80,6 +81,11 @@ pub struct Config {
     #[arg(long, env = "FITUPD_STREAM_LIMIT", value_name = "N", default_value_t = 256,
           value_parser = clap::value_parser!(u32).range(1..=100_000))]
     pub stream_limit: u32,
+
+    /// Answer for a monitoring system on this address: /metrics, /live and /ready over plain HTTP, open to all who reach
+    /// it; they tell numbers over all shops, and no names
+    #[arg(long, env = "FITUPD_MONITOR", value_name = "ADDRESS")]
+    pub monitor: Option<SocketAddr>,
 
     /// Believe that this is the time at the start, and run on from there: for demos and rehearsals
     #[arg(long, env = "FITUPD_CLOCK_START", value_name = "RFC3339")]

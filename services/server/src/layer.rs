@@ -4,6 +4,7 @@
 
 use std::future::Future;
 use std::pin::Pin;
+use std::sync::Arc;
 use std::task::{Context, Poll};
 use std::time::{Duration, Instant};
 
@@ -15,16 +16,17 @@ use tracing::{Instrument, Span, field};
 use uuid::Uuid;
 
 use crate::error::{self, Error};
+use crate::metrics::Metrics;
 
 /// Puts [`Requests`] in front of a service.
-#[derive(Debug, Clone, Copy)]
-pub struct RequestLayer;
+#[derive(Debug, Clone)]
+pub struct RequestLayer(pub Arc<Metrics>);
 
 impl<S> Layer<S> for RequestLayer {
     type Service = Requests<S>;
 
     fn layer(&self, inner: S) -> Requests<S> {
-        Requests { inner }
+        Requests { inner, metrics: Arc::clone(&self.0) }
     }
 }
 
@@ -32,6 +34,7 @@ impl<S> Layer<S> for RequestLayer {
 #[derive(Debug, Clone)]
 pub struct Requests<S> {
     inner: S,
+    metrics: Arc<Metrics>,
 }
 
 impl<S, B> Service<Request<B>> for Requests<S>
@@ -56,6 +59,7 @@ where
         let span = tracing::info_span!("request", method, id, shop = field::Empty);
         // Starts to run before the transport's own timer, so that it is this one that ends the call.
         let deadline = deadline(request.headers()).map(|time| tokio::time::sleep(time.saturating_sub(MARGIN)));
+        let metrics = Arc::clone(&self.metrics);
         let answer = async move {
             let started = Instant::now();
             let response = match deadline {
@@ -67,7 +71,7 @@ where
                 },
             };
             let response = with_details(response);
-            report(&method, &response, started.elapsed());
+            report(&metrics, &method, &response, started.elapsed());
             Ok(response)
         };
         Box::pin(answer.instrument(span))
@@ -81,9 +85,10 @@ pub fn note_shop(shop: &str) {
 
 const MARGIN: Duration = Duration::from_millis(2);
 
-fn report(method: &str, response: &Response<Body>, passed: Duration) {
+fn report(metrics: &Metrics, method: &str, response: &Response<Body>, passed: Duration) {
     let status = Status::from_header_map(response.headers());
     let code = status.map_or(tonic::Code::Ok, |status| status.code());
+    metrics.called(method, code, passed);
     let ms = u64::try_from(passed.as_millis()).unwrap_or(u64::MAX);
     // Probes come every few seconds, and say nothing new.
     if method.starts_with("fitup.") {
@@ -155,7 +160,7 @@ mod tests {
             tokio::time::sleep(Duration::from_secs(3600)).await;
             Ok::<_, std::convert::Infallible>(Response::new(Body::empty()))
         });
-        let mut service = RequestLayer.layer(slow);
+        let mut service = RequestLayer(Arc::default()).layer(slow);
         let request = Request::builder().header("grpc-timeout", "20m").body(()).unwrap();
         let answer = tokio::time::timeout(Duration::from_secs(10), service.call(request)).await.unwrap().unwrap();
         let status = Status::from_header_map(answer.headers()).unwrap();

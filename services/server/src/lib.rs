@@ -4,7 +4,7 @@
 //! `order_service`, `plan_service`, `floor_service`, `replan_service`, `intake_service`, `explain_service`, `token_service` and `history_service` (one method each for what can be asked),
 //! [`convert`] (contract ↔ model), [`plan_runs`] and [`search`]
 //! (how plans are made), [`effect`] (what a changed order would do to promises), [`request`] and [`page`] (repeats and pages), [`error`] (every refusal), [`layer`] (what stands
-//! before all of it).
+//! before all of it), [`metrics`] and [`monitor`] (what is told about it).
 
 pub mod access;
 pub mod clock;
@@ -19,6 +19,8 @@ pub mod history_service;
 pub mod intake_service;
 pub mod layer;
 pub mod left_out;
+pub mod metrics;
+pub mod monitor;
 pub mod order_service;
 pub mod page;
 pub mod plan_runs;

@@ -22,6 +22,7 @@ use uuid::Uuid;
 use crate::access::guard::Guarded;
 use crate::clock::Clock;
 use crate::error::Error;
+use crate::metrics::Metrics;
 
 /// How plan runs are worked on.
 #[derive(Debug, Clone, Copy)]
@@ -65,6 +66,7 @@ struct Inner {
     /// A run was claimed or has ended.
     moved: Notify,
     stopping: watch::Sender<bool>,
+    metrics: Arc<Metrics>,
 }
 
 /// A run that this server works on.
@@ -84,7 +86,7 @@ impl Live {
 
 impl PlanRuns {
     /// Returns plan runs nobody works on yet: see [`PlanRuns::work`].
-    pub fn new(store: Arc<dyn Store>, clock: Clock, settings: Settings) -> PlanRuns {
+    pub fn new(store: Arc<dyn Store>, clock: Clock, settings: Settings, metrics: Arc<Metrics>) -> PlanRuns {
         let seen: Arc<dyn Store> = Arc::new(Guarded(Arc::clone(&store)));
         let worker = format!("fitupd-{}", Uuid::new_v4());
         PlanRuns(Arc::new(Inner {
@@ -97,6 +99,7 @@ impl PlanRuns {
             queued: Notify::new(),
             moved: Notify::new(),
             stopping: watch::Sender::new(false),
+            metrics,
         }))
     }
 

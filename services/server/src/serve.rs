@@ -1,6 +1,7 @@
 //! The program: opens the database, answers calls, ends in an orderly way.
 
 use std::future::Future;
+use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
@@ -41,6 +42,8 @@ use crate::floor_service::Floors;
 use crate::history_service::History;
 use crate::intake_service::Intake;
 use crate::layer::RequestLayer;
+use crate::metrics::Metrics;
+use crate::monitor;
 use crate::order_service::Orders;
 use crate::plan_runs::{self, PlanRuns};
 use crate::plan_service::Plans;
@@ -78,6 +81,15 @@ pub enum ServeError {
     PortFile {
         /// The file.
         path: PathBuf,
+        /// What the system says.
+        #[source]
+        source: std::io::Error,
+    },
+    /// Metrics and probes cannot be answered there.
+    #[error("cannot listen on {address} for metrics and probes; choose another address with --monitor")]
+    Monitor {
+        /// The address.
+        address: SocketAddr,
         /// What the system says.
         #[source]
         source: std::io::Error,
@@ -123,8 +135,16 @@ pub async fn serve(
         let unwritable = |source| ServeError::PortFile { path: path.clone(), source };
         port_file::write(path, address).map_err(unwritable)?;
     }
+    let metrics = Arc::new(Metrics::default());
+    let monitoring = match config.monitor {
+        Some(address) => {
+            let failed = |source| ServeError::Monitor { address, source };
+            Some(monitor::begin(address, Arc::clone(&store), Arc::clone(&metrics)).await.map_err(failed)?)
+        }
+        None => None,
+    };
     let clock = Clock::new(config.clock_start);
-    let runs = PlanRuns::new(Arc::clone(&store), clock, run_settings(&config));
+    let runs = PlanRuns::new(Arc::clone(&store), clock, run_settings(&config), Arc::clone(&metrics));
     let working = tokio::spawn(runs.clone().work());
     let tidying = tokio::spawn(forget_old_requests(Arc::clone(&store), clock));
 
@@ -162,7 +182,7 @@ pub async fn serve(
     let serving = server
         .max_concurrent_streams(config.stream_limit)
         .http2_keepalive_interval(Some(Duration::from_secs(30)))
-        .layer(RequestLayer)
+        .layer(RequestLayer(Arc::clone(&metrics)))
         .layer(GateLayer(Arc::new(keeper)))
         .add_service(health)
         .add_service(reflection().build_v1().expect("the descriptors were made by the compiler"))
@@ -201,6 +221,9 @@ pub async fn serve(
     };
     runs.stop();
     tidying.abort();
+    if let Some(monitoring) = monitoring {
+        monitoring.abort();
+    }
     if working.await.is_err() {
         tracing::error!("plan runs ended in a panic");
     }

@@ -27,9 +27,9 @@ pub use notice::{Notice, Notices};
 pub use open::open;
 pub use postgres::PostgresStore;
 pub use record::{
-    AuditEntry, ClaimedRun, FloorOutcome, FloorRecord, NO_SHOP, NewPlan, NewPlanRun, OrderFilter, OrderRecord, Page,
-    Phase, PlanRecord, PlanRunRecord, PlanState, RuleBookRecord, RunEnd, RunLimits, RunProgress, RunState, ShopRecord,
-    Snapshot, TakeInRecord,
+    AuditEntry, ClaimedRun, Connections, FloorOutcome, FloorRecord, NO_SHOP, NewPlan, NewPlanRun, OrderFilter,
+    OrderRecord, Page, Phase, PlanRecord, PlanRunRecord, PlanState, RuleBookRecord, RunCounts, RunEnd, RunLimits,
+    RunProgress, RunState, ShopRecord, Snapshot, TakeInRecord,
 };
 pub use sqlite::SqliteStore;
 pub use store::{FloorEdit, OrderDraft, OrderEdit, ShopEdit, Store, TakeInEdit, TakeInStored};

@@ -19,7 +19,7 @@ use crate::error::{Error, OpenError};
 use crate::meaning::lost_a_race;
 use crate::notice::{Notice, Sender};
 use crate::open::migrate_error;
-use crate::record::PlanRunRecord;
+use crate::record::{Connections, PlanRunRecord};
 
 // What the shared statements are compiled for.
 type Db = sqlx::Postgres;
@@ -143,6 +143,10 @@ impl PostgresStore {
 
     /// The database tells all servers, this one included.
     fn tell(&self, _run: &PlanRunRecord) {}
+
+    fn count_connections(&self) -> Connections {
+        Connections { open: self.pool.size(), idle: self.pool.num_idle() as u32 }
+    }
 
     async fn close_all(&self) {
         self.pool.close().await;

@@ -326,3 +326,21 @@ pub struct AuditEntry {
     /// What differs, as JSON: an object from the path of each field to `[before, after]`.
     pub difference: String,
 }
+
+/// How many plan runs of all shops wait and run.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct RunCounts {
+    /// In the queue.
+    pub queued: i64,
+    /// Under way, on whichever server.
+    pub running: i64,
+}
+
+/// How many connections a server has to its database.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Connections {
+    /// All of them.
+    pub open: u32,
+    /// Those that nobody uses at the moment.
+    pub idle: u32,
+}

@@ -16,7 +16,7 @@ use crate::change::Change;
 use crate::error::{Error, OpenError};
 use crate::notice::{Notice, Sender};
 use crate::open::migrate_error;
-use crate::record::PlanRunRecord;
+use crate::record::{Connections, PlanRunRecord};
 
 // What the shared statements are compiled for.
 type Db = sqlx::Sqlite;
@@ -104,6 +104,11 @@ impl SqliteStore {
     /// Tells those in this process: no other one writes to the file.
     fn tell(&self, run: &PlanRunRecord) {
         self.notices.send(Notice::PlanRun { shop: run.shop.clone(), run: run.id.clone() });
+    }
+
+    fn count_connections(&self) -> Connections {
+        let idle = self.reader.num_idle() + self.writer.num_idle();
+        Connections { open: self.reader.size() + self.writer.size(), idle: idle as u32 }
     }
 
     async fn close_all(&self) {

@@ -15,8 +15,9 @@ use crate::change::{Answer, Change, Encode, Refusal};
 use crate::error::Error;
 use crate::notice::Notices;
 use crate::record::{
-    AuditEntry, ClaimedRun, FloorOutcome, FloorRecord, NewPlan, NewPlanRun, OrderFilter, OrderRecord, Page, PlanRecord,
-    PlanRunRecord, RuleBookRecord, RunEnd, RunProgress, ShopRecord, Snapshot, TakeInRecord,
+    AuditEntry, ClaimedRun, Connections, FloorOutcome, FloorRecord, NewPlan, NewPlanRun, OrderFilter, OrderRecord,
+    Page, PlanRecord, PlanRunRecord, RuleBookRecord, RunCounts, RunEnd, RunProgress, ShopRecord, Snapshot,
+    TakeInRecord,
 };
 use crate::token::{Digest, NewToken, Scope, TokenRecord};
 
@@ -325,6 +326,12 @@ pub trait Store: Send + Sync {
 
     /// Tells whether the database answers, for readiness.
     async fn ping(&self) -> Result<(), Error>;
+
+    /// Returns how many plan runs wait and run, of all shops.
+    async fn count_runs(&self) -> Result<RunCounts, Error>;
+
+    /// Returns how many connections there are to the database.
+    fn connections(&self) -> Connections;
 
     /// Closes all connections after the changes under way; everything fails from then on.
     async fn close(&self);

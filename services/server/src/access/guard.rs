@@ -9,10 +9,10 @@ use std::sync::Arc;
 
 use fitup_model::ShopFacts;
 use fitup_store::{
-    Answer, AuditEntry, Change, ClaimedRun, Digest, Encode, Error, FloorEdit, FloorRecord, NewPlan, NewPlanRun,
-    NewToken, Notices, OrderDraft, OrderEdit, OrderFilter, OrderRecord, Page, PlanRecord, PlanRunRecord,
-    RuleBookRecord, RunEnd, RunProgress, Scope, ShopEdit, ShopRecord, Snapshot, Store, TakeInEdit, TakeInRecord,
-    TokenRecord,
+    Answer, AuditEntry, Change, ClaimedRun, Connections, Digest, Encode, Error, FloorEdit, FloorRecord, NewPlan,
+    NewPlanRun, NewToken, Notices, OrderDraft, OrderEdit, OrderFilter, OrderRecord, Page, PlanRecord, PlanRunRecord,
+    RuleBookRecord, RunCounts, RunEnd, RunProgress, Scope, ShopEdit, ShopRecord, Snapshot, Store, TakeInEdit,
+    TakeInRecord, TokenRecord,
 };
 use jiff::Timestamp;
 
@@ -370,6 +370,14 @@ impl Store for Guarded {
 
     async fn ping(&self) -> Result<(), Error> {
         self.0.ping().await
+    }
+
+    async fn count_runs(&self) -> Result<RunCounts, Error> {
+        not_for_callers()
+    }
+
+    fn connections(&self) -> Connections {
+        self.0.connections()
     }
 
     async fn close(&self) {}

@@ -2,10 +2,10 @@
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use fitup_planner::CancelFlag;
-use fitup_store::{Change, ClaimedRun, Error as StoreError, RunEnd, RunProgress};
+use fitup_store::{Change, ClaimedRun, Error as StoreError, PlanRunRecord, RunEnd, RunProgress};
 use jiff::{SignedDuration, Timestamp};
 use tokio::sync::{OwnedSemaphorePermit, Semaphore, oneshot, watch};
 use tokio::task::JoinSet;
@@ -116,10 +116,17 @@ impl Inner {
         }
         self.moved.notify_waiters();
         tracing::info!("plan run started");
+        self.metrics.run_began();
+        let started = Instant::now();
         match self.search(claimed, &live).await {
-            Some(found) => self.finish(&shop, &run, &live, found).await,
+            Some(found) => {
+                if let Some(ended) = self.finish(&shop, &run, &live, found).await {
+                    self.metrics.run_ended(&ended, started.elapsed());
+                }
+            }
             None => tracing::warn!("plan run dropped: another server has it"),
         }
+        self.metrics.run_left();
         self.lock().remove(&(shop, run));
         drop(live);
         self.moved.notify_waiters();
@@ -167,8 +174,8 @@ impl Inner {
         }
     }
 
-    /// Writes the end of a run. Retries while the store is away, as long as the lease would last.
-    async fn finish(&self, shop: &str, run: &str, live: &Live, found: Found) {
+    /// Writes the end of a run and returns it. Retries while the store is away, as long as the lease would last.
+    async fn finish(&self, shop: &str, run: &str, live: &Live, found: Found) -> Option<PlanRunRecord> {
         let cancelled = live.cancelled.load(Ordering::Relaxed);
         let mut progress = *live.progress.borrow();
         let end = match found {
@@ -182,7 +189,10 @@ impl Inner {
                 }
             }
             Found::Nothing if cancelled => RunEnd::Cancelled { best: None },
-            Found::Nothing if *self.stopping.borrow() => return self.hand_over(shop, run, progress).await,
+            Found::Nothing if *self.stopping.borrow() => {
+                self.hand_over(shop, run, progress).await;
+                return None;
+            }
             Found::Nothing => RunEnd::Failed { failure: "no plan was found within the limits; allow more time".into() },
             Found::Failure(failure) => RunEnd::Failed { failure },
         };
@@ -193,7 +203,7 @@ impl Inner {
                 Ok(record) => {
                     let (state, price, bound) = (record.state, record.progress.best_price, record.progress.bound);
                     tracing::info!(?state, price, bound, failure = record.failure, "plan run ended");
-                    return;
+                    return Some(record);
                 }
                 Err(StoreError::Unavailable(error)) if tokio::time::Instant::now() < give_up => {
                     tracing::warn!(%error, "the end of a plan run was not written yet");
@@ -201,7 +211,7 @@ impl Inner {
                 }
                 Err(error) => {
                     tracing::error!(error = chain(&error), "the end of a plan run was not written");
-                    return;
+                    return None;
                 }
             }
         }
@@ -277,7 +287,7 @@ mod tests {
         };
         enter_run(&*store, &clock).await;
 
-        let first = PlanRuns::new(Arc::clone(&store), clock, settings);
+        let first = PlanRuns::new(Arc::clone(&store), clock, settings, Arc::default());
         let claimed = first.0.claim().await.expect("a run that waits");
         first.stop();
         let live = Live {
@@ -290,7 +300,7 @@ mod tests {
         assert_eq!((left.state, left.plan, left.failure.as_str()), (RunState::Running, None, ""));
         assert!(left.lease_time.expect("a lease") <= clock.now());
 
-        let second = PlanRuns::new(Arc::clone(&store), clock, settings);
+        let second = PlanRuns::new(Arc::clone(&store), clock, settings, Arc::default());
         let working = tokio::spawn(second.clone().work());
         let watch = second.watch("main".into(), "run".into());
         let states = access::within(Caller::local(), watch).await.expect("a run");

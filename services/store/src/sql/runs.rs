@@ -9,7 +9,7 @@ use super::{Connection, EXPIRED_RUNS, NEXT_RUN, audit, orders, plans, shops};
 use crate::change::Change;
 use crate::difference::Difference;
 use crate::error::Error;
-use crate::record::{ClaimedRun, NewPlanRun, Page, PlanRunRecord, RunEnd, RunProgress, RunState, Snapshot};
+use crate::record::{ClaimedRun, NewPlanRun, Page, PlanRunRecord, RunCounts, RunEnd, RunProgress, RunState, Snapshot};
 
 /// Returns the name of a plan run.
 pub fn name(shop: &str, run: &str) -> String {
@@ -64,6 +64,17 @@ pub async fn snapshot(connection: &mut Connection, shop: &str) -> Result<Snapsho
         orders: orders::open(connection, shop).await?,
         published: plans::published(connection, shop).await?,
     })
+}
+
+/// Returns how many plan runs wait and run.
+pub async fn count(connection: &mut Connection) -> Result<RunCounts, Error> {
+    let rows: Vec<(String, i64)> = sqlx::query_as(
+        "select state, count(*) from plan_run where state in ('queued', 'running') group by state order by state",
+    )
+    .fetch_all(connection)
+    .await?;
+    let of = |state: &str| rows.iter().find(|(own, _)| own == state).map_or(0, |(_, count)| *count);
+    Ok(RunCounts { queued: of("queued"), running: of("running") })
 }
 
 /// Queues a plan run.

@@ -10,8 +10,8 @@ use crate::error::Error;
 use crate::meaning::lost_a_race;
 use crate::notice::Notices;
 use crate::record::{
-    AuditEntry, ClaimedRun, FloorRecord, NewPlan, NewPlanRun, OrderFilter, OrderRecord, Page, PlanRecord,
-    PlanRunRecord, RuleBookRecord, RunEnd, RunProgress, ShopRecord, Snapshot, TakeInRecord,
+    AuditEntry, ClaimedRun, Connections, FloorRecord, NewPlan, NewPlanRun, OrderFilter, OrderRecord, Page, PlanRecord,
+    PlanRunRecord, RuleBookRecord, RunCounts, RunEnd, RunProgress, ShopRecord, Snapshot, TakeInRecord,
 };
 use crate::store::{FloorEdit, OrderDraft, OrderEdit, ShopEdit, Store, TakeInEdit};
 use crate::token::{Digest, NewToken, Scope, TokenRecord};
@@ -399,6 +399,14 @@ impl Store for Handle {
 
     async fn ping(&self) -> Result<(), Error> {
         read!(self, |connection| requests::ping(connection))
+    }
+
+    async fn count_runs(&self) -> Result<RunCounts, Error> {
+        read!(self, |connection| runs::count(connection))
+    }
+
+    fn connections(&self) -> Connections {
+        self.count_connections()
     }
 
     async fn close(&self) {
