@@ -21,6 +21,7 @@ fn main() -> Result<(), Box<dyn error::Error>> {
         "floor",
         "replan_service",
         "explain_service",
+        "quote_service",
     ]
     .map(|file| format!("fitup/v1/{file}.proto"));
     let descriptors = protox::Compiler::new(["."])?

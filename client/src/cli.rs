@@ -10,8 +10,8 @@ use fitup_proto::v1;
 use jiff::tz::TimeZone;
 
 use crate::commands::{
-    completions, floor, history, load, man, measures, order, outline, plan, reference, replan, rulebook, shop, take_in,
-    token, why,
+    completions, floor, history, load, man, measures, order, outline, plan, quote, reference, replan, rulebook, shop,
+    take_in, token, why,
 };
 use crate::connect::{Address, Connection};
 use crate::error::{Failure, Kind};
@@ -135,6 +135,7 @@ enum Command {
     /// Make, show and publish plans
     #[command(subcommand)]
     Plan(plan::Command),
+    Quote(quote::QuoteArgs),
     Why(why::WhyArgs),
     Load(load::LoadArgs),
     Measures(measures::MeasuresArgs),
@@ -253,6 +254,7 @@ impl Cli {
             Command::Rulebook(command) => command.run(&context).await,
             Command::Outline(command) => command.run(&context),
             Command::Plan(command) => command.run(&context).await,
+            Command::Quote(args) => args.run(&context).await,
             Command::Why(args) => args.run(&context).await,
             Command::Load(args) => args.run(&context).await,
             Command::Measures(args) => args.run(&context).await,

@@ -12,6 +12,7 @@ use fitup_proto::v1::history_service_client::HistoryServiceClient;
 use fitup_proto::v1::intake_service_client::IntakeServiceClient;
 use fitup_proto::v1::order_service_client::OrderServiceClient;
 use fitup_proto::v1::plan_service_client::PlanServiceClient;
+use fitup_proto::v1::quote_service_client::QuoteServiceClient;
 use fitup_proto::v1::replan_service_client::ReplanServiceClient;
 use fitup_proto::v1::shop_service_client::ShopServiceClient;
 use fitup_proto::v1::token_service_client::TokenServiceClient;
@@ -125,6 +126,11 @@ impl Connection {
     /// The service that explains plans.
     pub fn explain(&self) -> ExplainServiceClient<Channel> {
         ExplainServiceClient::new(self.channel.clone()).max_decoding_message_size(LARGEST_MESSAGE)
+    }
+
+    /// The service of quotes.
+    pub fn quotes(&self) -> QuoteServiceClient<Channel> {
+        QuoteServiceClient::new(self.channel.clone()).max_decoding_message_size(LARGEST_MESSAGE)
     }
 
     /// The service of plans and plan runs.

@@ -211,6 +211,11 @@ fn readme_tells_the_bad_morning() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn quotes() {
+    check("quote.md").await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn why_load_and_measures() {
     check("explain.md").await;
 }
@@ -289,6 +294,10 @@ fn readme_shows_what_the_session_prints() {
     let (why, _) = why.split_once("```\n<!-- end of why -->").expect("the example ends");
     let session = fs::read_to_string(folder().join("explain.md")).expect("the session can be read");
     assert!(!why.is_empty() && session.contains(why), "README shows what the session does not print:\n{why}");
+    let (_, quote) = readme.split_once("<!-- quote -->\n```console\n").expect("README has the example");
+    let (quote, _) = quote.split_once("```\n<!-- end of quote -->").expect("the example ends");
+    let session = fs::read_to_string(folder().join("quote.md")).expect("the session can be read");
+    assert!(!quote.is_empty() && session.contains(quote), "README shows what the session does not print:\n{quote}");
     let (_, rest) = readme.split_once("<!-- take-in -->\n```console\n").expect("README has the example");
     let (shown, _) = rest.split_once("```\n<!-- end of take-in -->").expect("the example ends");
     let session = fs::read_to_string(folder().join("take-in.md")).expect("the session can be read");

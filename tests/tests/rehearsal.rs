@@ -1,12 +1,21 @@
 //! Plans played forward on small nasty shops made by chance: every history keeps the rules of its future.
 
-use fitup_model::check;
+use fitup_model::keyed::{CarId, Key, OperationId};
+use fitup_model::problem::Commitment;
+use fitup_model::repair::without_new_overtime;
+use fitup_model::{Plan, Problem, Time, check};
+use fitup_planner::push::{Pusher, without};
 use fitup_planner::replan::push_right;
-use fitup_rehearsal::replay::play;
-use fitup_rehearsal::{Chances, Futures, replay};
+use fitup_rehearsal::replay::{play, tied};
+use fitup_rehearsal::{Chances, Futures, Policy, Quote, quote, replay};
 use fitup_tests::planning::planned;
 use fitup_tests::shops::{self, SMALL};
 use proptest::prelude::*;
+
+/// Quotes with more threads.
+fn quote_again(problem: &Problem, published: &Plan, car: CarId, policy: &Policy) -> Quote {
+    quote(problem, published, car, &Policy { threads: 3, ..policy.clone() }).expect("it was quoted before")
+}
 
 proptest! {
     #![proptest_config(shops::cases(60))]
@@ -18,6 +27,48 @@ proptest! {
         for number in 0..8 {
             let history = play(&futures, &plan, number).expect("a future of a problem is one");
             prop_assert_eq!(check(&history.problem, &history.plan), []);
+        }
+    }
+
+    /// Goal: replaying on a problem that is compiled once is playing. Method: the same futures one by one, each as a problem
+    /// of its own: every plan keeps the rules of its future, and completions are those of that plan.
+    #[test]
+    fn the_quick_replay_plays_by_the_rules(problem in shops::shops(SMALL), seed in any::<u64>()) {
+        let Some(plan) = planned(&problem, 200, 20).solved().map(|solved| solved.plan.clone()) else { return Ok(()) };
+        let futures = Futures::new(&problem, Chances::default(), seed);
+        let tied = tied(&futures, &plan).expect("a problem that is tied down is one");
+        let mut pusher = Pusher::new(&tied, &plan);
+        for number in 0..8 {
+            let variation = futures.variation(number);
+            let (pushed, ends) = (pusher.plan(&variation), pusher.completions(&variation));
+            let future = futures.future(number).expect("a future of a problem is one");
+            let future = without_new_overtime(&future, Some(&plan));
+            prop_assert_eq!(check(&future, &pushed), []);
+            for car in problem.cars.keys().filter(|&car| ends[car.index()].is_some()) {
+                prop_assert_eq!(ends[car.index()], pushed.completion(&future, car));
+            }
+        }
+    }
+
+    /// Goal: a quote disturbs nobody unless it may, and what it says follows from its plan. Method: each car in turn as the
+    /// one that asks.
+    #[test]
+    fn a_quote_leaves_the_others_where_they_are(problem in shops::shops(SMALL), seed in 0..9u64) {
+        let Some(whole) = planned(&problem, 200, 20).solved().map(|solved| solved.plan.clone()) else { return Ok(()) };
+        for car in problem.cars.keys().filter(|&car| whole.includes(&problem, car)) {
+            let started = |id: &OperationId| matches!(problem.operations[*id].commitment, Commitment::Started { .. });
+            if problem.operations_of(car).iter().any(started) || problem.operations_of(car).is_empty() {
+                continue;
+            }
+            let published = without(&problem, &whole, car);
+            let policy = Policy { futures: 40, seed, trials: 20, ..Policy::default() };
+            let Ok(quote) = quote(&problem, &published, car, &policy) else { continue };
+            prop_assert_eq!(check(&problem, &quote.plan), []);
+            prop_assert_eq!(quote.plan.completion(&problem, car), Some(quote.earliest));
+            let late = |time: Option<Time>| time.unwrap_or(problem.horizon);
+            prop_assert!(late(quote.likely) <= late(quote.p80) && late(quote.p80) <= late(quote.safe));
+            prop_assert!(quote.moved.is_empty(), "{:?}", quote.moved);
+            prop_assert_eq!(&quote, &quote_again(&problem, &published, car, &policy));
         }
     }
 
@@ -35,7 +86,8 @@ proptest! {
         let history = play(&futures, &plan, 0).expect("nothing has changed");
         prop_assert_eq!(&history.plan, &push_right(&history.problem, &plan).0);
         let ends = replay(&futures, &plan, 5, 1).expect("nothing has changed");
-        for car in problem.cars.keys() {
+        // For others playing looks for a place, replaying does not.
+        for car in problem.cars.keys().filter(|&car| plan.includes(&problem, car)) {
             let end = history.plan.completion(&history.problem, car);
             prop_assert_eq!((ends.by(car, 0.5), ends.by(car, 0.95)), (end, end));
         }

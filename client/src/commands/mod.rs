@@ -9,6 +9,7 @@ pub mod measures;
 pub mod order;
 pub mod outline;
 pub mod plan;
+pub mod quote;
 pub mod reference;
 pub mod replan;
 pub mod rulebook;

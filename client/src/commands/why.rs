@@ -87,7 +87,8 @@ fn draw(why: &v1::OrderExplanation, zone: &TimeZone) -> String {
     text + &columns(&rows)
 }
 
-fn reason(delay: &v1::Delay, order: &str) -> String {
+/// Says what a stretch of a chain is.
+pub fn reason(delay: &v1::Delay, order: &str) -> String {
     use v1::delay::Kind;
     let (subject, operation) = (&delay.subject, &delay.operation);
     let held = match delay.holder.as_str() {

@@ -8,6 +8,7 @@
 //! and `anytime` (the loop that shares the time among them). [`conflict`] asks all of it why a car finds no room.
 
 mod anytime;
+pub mod beside;
 pub mod bound;
 pub mod compile;
 pub mod conflict;
@@ -20,6 +21,7 @@ pub mod load;
 pub mod milp;
 pub mod outcome;
 mod prove;
+pub mod push;
 pub mod random;
 pub mod replan;
 mod rounds;

@@ -89,7 +89,7 @@ fn car_by_car(compiled: &Compiled, published: &Plan) -> (Plan, Vec<LeftOut>) {
 
 /// Returns when it is the turn of each operation: at its published start. One that was not published, such as rework, has
 /// its turn with the last one before it; `None` if nothing of its car was published.
-fn turns(compiled: &Compiled, published: &Plan) -> Vec<Option<Time>> {
+pub(crate) fn turns(compiled: &Compiled, published: &Plan) -> Vec<Option<Time>> {
     let of = |index: usize| published.operations[OperationId::from_index(index)].as_ref().map(|it| it.start);
     let mut turns: Vec<Option<Time>> = (0..compiled.operations.len()).map(of).collect();
     for car in &compiled.cars {

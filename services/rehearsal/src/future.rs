@@ -1,14 +1,19 @@
-//! One course of events, as a planning problem in which it is known from the start.
+//! One course of events: what a problem would be if all of it were known from the start.
 
-use fitup_model::keyed::TechnicianId;
-use fitup_model::problem::{Commitment, ReadyReason};
+use fitup_model::keyed::{CarId, Key, KeyedVec, OperationId, TechnicianId};
+use fitup_model::problem::{Commitment, Ready, ReadyReason};
 use fitup_model::{Calendar, Fault, Problem, Span, Window};
+use fitup_planner::compile::Variation;
 use fitup_planner::random::Random;
 
 use crate::chances::Chances;
 use crate::three_point::{Beta, ThreePoint};
 
 const DAY: Span = Span::from_minutes(1440);
+
+/// How long the work of one operation takes, as three shares of what is booked, where it is known better than for the shop
+/// as a whole.
+pub type OwnHours = KeyedVec<OperationId, Option<ThreePoint>>;
 
 /// The futures of a problem, by number.
 ///
@@ -20,47 +25,51 @@ pub struct Futures<'p> {
     chances: Chances,
     seed: u64,
     work: Option<Beta>,
+    own: Vec<Option<Beta>>,
+    untouched: KeyedVec<CarId, bool>,
 }
 
 impl<'p> Futures<'p> {
     /// Returns the futures that belong to `seed`.
     pub fn new(problem: &'p Problem, chances: Chances, seed: u64) -> Futures<'p> {
         let work = ThreePoint::new(chances.low, 1.0, chances.high).map(|spread| spread.beta());
-        Futures { problem, chances, seed, work }
+        let untouched = |car| {
+            let started = |id: &OperationId| matches!(problem.operations[*id].commitment, Commitment::Started { .. });
+            !problem.operations_of(car).iter().any(started)
+        };
+        let untouched = problem.cars.keys().map(untouched).collect();
+        Futures { problem, chances, seed, work, own: Vec::new(), untouched }
     }
 
-    /// Returns one future. Starts that were pinned are the earliest ones in it, since work before may take longer.
-    ///
-    /// # Errors
-    /// The faults of a future that is no problem, such as work longer than the horizon.
-    pub fn future(&self, number: u64) -> Result<Problem, Vec<Fault>> {
+    /// Returns the same with hours of their own for some operations, as shares of what is booked.
+    #[must_use]
+    pub fn with_own_hours(mut self, own: &OwnHours) -> Futures<'p> {
+        self.own = own.values().map(|own| own.as_ref().map(ThreePoint::beta)).collect();
+        self
+    }
+
+    /// Returns what is otherwise in one future than the problem says.
+    pub fn variation(&self, number: u64) -> Variation {
         let chances = &self.chances;
-        let mut data = self.problem.clone().into_data();
+        let mut variation = Variation::default();
         for (id, own) in self.problem.operations.iter() {
-            let operation = &mut data.operations[id];
-            if matches!(own.commitment, Commitment::Started { .. }) {
-                continue;
-            }
-            if let Commitment::Pinned { technicians, start: Some(start) } = own.commitment.clone() {
-                operation.ready.push(fitup_model::problem::Ready { time: start, reason: ReadyReason::NotBefore });
-                operation.commitment = match technicians {
-                    Some(people) => Commitment::Pinned { technicians: Some(people), start: None },
-                    None => Commitment::Free,
-                };
-            }
+            let mut work = own.work;
+            let open = !matches!(own.commitment, Commitment::Started { .. });
             let car = &self.problem.cars[own.car].name;
-            if !own.crew.is_empty() {
+            if open && !own.crew.is_empty() {
                 let mut luck = self.luck(number, &["work", &own.name]);
-                let mut share = self.work.as_ref().map_or(1.0, |work| work.quantile(luck.unit()));
+                let beta = self.own.get(id.index()).and_then(Option::as_ref).or(self.work.as_ref());
+                let mut share = beta.map_or(1.0, |work| work.quantile(luck.unit()));
                 if luck.chance(chances.failed_check) {
                     share += chances.rework;
                 }
-                if self.is_untouched(own.car) && self.luck(number, &["damage", car]).chance(chances.hidden_damage) {
+                if self.untouched[own.car] && self.luck(number, &["damage", car]).chance(chances.hidden_damage) {
                     share += chances.hidden_work;
                 }
-                operation.work = Span::from_minutes((own.work.minutes() as f64 * share).ceil() as i64);
+                work = Span::from_minutes((own.work.minutes() as f64 * share).ceil() as i64);
             }
-            for ready in operation.ready.iter_mut().filter(|ready| ready.time > self.problem.now) {
+            variation.work.push(work);
+            for ready in own.ready.iter().filter(|ready| open && ready.time > self.problem.now) {
                 let (chance, name) = match &ready.reason {
                     ReadyReason::Part(part) => (chances.late_part, ["part", car, part]),
                     ReadyReason::Approval(approval) => (chances.late_approval, ["approval", car, approval]),
@@ -69,15 +78,54 @@ impl<'p> Futures<'p> {
                 let mut luck = self.luck(number, &name);
                 if luck.chance(chance) {
                     let days = 1 + luck.below(chances.late_days.max(1) as usize) as i64;
-                    ready.time += Span::from_minutes(days * DAY.minutes());
+                    variation.ready.push((id, ready.time + Span::from_minutes(days * DAY.minutes())));
                 }
             }
         }
         for id in self.problem.technicians.keys() {
-            let away = self.absences(number, id);
-            if away.windows().is_empty() {
-                continue;
+            variation.away.extend(self.absences(number, id).into_iter().map(|window| (id, window)));
+        }
+        variation
+    }
+
+    /// Returns the problem with starts that were pinned as the earliest ones: work before may take longer.
+    ///
+    /// # Errors
+    /// The faults of what is no problem any more.
+    pub fn loosened(&self) -> Result<Problem, Vec<Fault>> {
+        let mut data = self.problem.clone().into_data();
+        for id in self.problem.operations.keys() {
+            let operation = &mut data.operations[id];
+            if let Commitment::Pinned { technicians, start: Some(start) } = operation.commitment.clone() {
+                operation.ready.push(Ready { time: start, reason: ReadyReason::NotBefore });
+                operation.commitment = match technicians {
+                    Some(people) => Commitment::Pinned { technicians: Some(people), start: None },
+                    None => Commitment::Free,
+                };
             }
+        }
+        Problem::new(data)
+    }
+
+    /// Returns one future as a problem. Starts that were pinned are the earliest ones in it.
+    ///
+    /// # Errors
+    /// The faults of a future that is no problem, such as work longer than the horizon.
+    pub fn future(&self, number: u64) -> Result<Problem, Vec<Fault>> {
+        let variation = self.variation(number);
+        let mut data = self.loosened()?.into_data();
+        for (id, work) in variation.work.iter() {
+            data.operations[id].work = *work;
+        }
+        for (id, time) in variation.ready {
+            data.operations[id].ready.push(Ready { time, reason: ReadyReason::NotBefore });
+        }
+        let mut away: KeyedVec<TechnicianId, Vec<Window>> = KeyedVec::filled(Vec::new(), data.technicians.len());
+        for (id, window) in variation.away {
+            away[id].push(window);
+        }
+        for (id, windows) in away.iter().filter(|(_, windows)| !windows.is_empty()) {
+            let away = Calendar::new(windows.clone());
             let own = &self.problem.technicians[id];
             data.technicians[id].calendar = data.calendars.push(self.problem.calendars[own.calendar].minus(&away));
             let overtime = own.with_overtime.map(|all| self.problem.calendars[all].minus(&away));
@@ -87,7 +135,7 @@ impl<'p> Futures<'p> {
     }
 
     /// Returns the days on which somebody is away, from the next one on: who is here today is known.
-    fn absences(&self, number: u64, technician: TechnicianId) -> Calendar {
+    fn absences(&self, number: u64, technician: TechnicianId) -> Vec<Window> {
         let name = &self.problem.technicians[technician].name;
         let mut luck = self.luck(number, &["absence", name]);
         let mut away = Vec::new();
@@ -97,14 +145,12 @@ impl<'p> Futures<'p> {
                 away.extend(Window::new(midnight, next));
             }
         }
-        Calendar::new(away)
+        away
     }
 
-    fn is_untouched(&self, car: fitup_model::keyed::CarId) -> bool {
-        let started = |id: &fitup_model::keyed::OperationId| {
-            matches!(self.problem.operations[*id].commitment, Commitment::Started { .. })
-        };
-        !self.problem.operations_of(car).iter().any(started)
+    /// Returns the problem that these are futures of.
+    pub fn problem(&self) -> &'p Problem {
+        self.problem
     }
 
     fn luck(&self, number: u64, name: &[&str]) -> Random {

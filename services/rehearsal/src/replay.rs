@@ -3,8 +3,9 @@
 use std::thread;
 
 use fitup_model::keyed::{CarId, KeyedVec};
-use fitup_model::repair::without_new_overtime;
+use fitup_model::repair::{pushed_right, without_new_overtime};
 use fitup_model::{Fault, Plan, Problem, Time};
+use fitup_planner::push::Pusher;
 use fitup_planner::replan::push_right;
 
 use crate::future::Futures;
@@ -32,9 +33,6 @@ pub fn play(futures: &Futures, plan: &Plan, number: u64) -> Result<History, Vec<
     Ok(History { problem, plan })
 }
 
-/// When each car is complete in one future.
-type Ends = Vec<Option<Time>>;
-
 /// When each car is complete, in the futures that were played, ascending; `None` after the horizon.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Completions {
@@ -49,24 +47,40 @@ impl Completions {
         let value = quantile(&sorted, share).filter(|value| value.is_finite())?;
         Some(Time::from_minutes(value.ceil() as i64))
     }
+
+    /// Returns the share of the futures in which `car` is complete by `time`; 0 of no future.
+    pub fn share_by(&self, car: CarId, time: Time) -> f64 {
+        let of = &self.of[car];
+        let met = of.partition_point(|end| end.is_some_and(|end| end <= time));
+        met as f64 / of.len().max(1) as f64
+    }
 }
 
 /// Plays `plan` in the futures `0..count`, on so many threads, which change nothing of the answer.
 ///
+/// By the same rules as [`play`], but on a problem that is compiled once and only varied, and without looking for a place
+/// for cars that the plan leaves out. The checker is not asked each time; a test asks it.
+///
 /// # Errors
-/// See [`Futures::future`].
+/// See [`Futures::loosened`].
 pub fn replay(futures: &Futures, plan: &Plan, count: u64, threads: usize) -> Result<Completions, Vec<Fault>> {
+    let tied = tied(futures, plan)?;
     let threads = threads.max(1) as u64;
-    let played: Vec<Result<Vec<Ends>, Vec<Fault>>> = thread::scope(|scope| {
-        let part =
-            |first: u64| move || (first..count).step_by(threads as usize).map(|n| ends(futures, plan, n)).collect();
+    let made = Pusher::new(&tied, plan);
+    let played: Vec<Vec<Ends>> = thread::scope(|scope| {
+        let part = |first: u64| {
+            let mut pusher = made.clone();
+            move || {
+                let numbers = (first..count).step_by(threads as usize);
+                numbers.map(|number| pusher.completions(&futures.variation(number))).collect::<Vec<Ends>>()
+            }
+        };
         let workers: Vec<_> = (0..threads).map(|first| scope.spawn(part(first))).collect();
         workers.into_iter().map(|worker| worker.join().expect("a replay does not panic")).collect()
     });
-    let mut of: Vec<Ends> = Vec::new();
-    for history in played.into_iter().collect::<Result<Vec<_>, _>>()?.into_iter().flatten() {
-        of.resize(history.len(), Vec::new());
-        for (all, end) in of.iter_mut().zip(history) {
+    let mut of: Vec<Ends> = vec![Vec::new(); tied.cars.len()];
+    for ends in played.into_iter().flatten() {
+        for (all, end) in of.iter_mut().zip(ends) {
             all.push(end);
         }
     }
@@ -76,7 +90,13 @@ pub fn replay(futures: &Futures, plan: &Plan, count: u64, threads: usize) -> Res
     Ok(Completions { of: of.into() })
 }
 
-fn ends(futures: &Futures, plan: &Plan, number: u64) -> Result<Ends, Vec<Fault>> {
-    let history = play(futures, plan, number)?;
-    Ok(history.problem.cars.keys().map(|car| history.plan.completion(&history.problem, car)).collect())
+/// Returns the problem with everything tied to the people, the bays and the overtime of `plan`, as [`replay`] plays it.
+///
+/// # Errors
+/// See [`Futures::loosened`].
+pub fn tied(futures: &Futures, plan: &Plan) -> Result<Problem, Vec<Fault>> {
+    Ok(pushed_right(&without_new_overtime(&futures.loosened()?, Some(plan)), plan))
 }
+
+/// When each car is complete in one future.
+type Ends = Vec<Option<Time>>;

@@ -126,6 +126,46 @@ mod tests {
         near(beta.quantile(1.0), 14.0, 1e-9);
     }
 
+    /// The construction project of Hillier and Lieberman, Introduction to Operations Research, chapter on PERT/CPM (from
+    /// memory): means, variances, the critical path of 44 weeks with variance 9, and the deadline of 47 weeks, which is one
+    /// standard deviation away, so that it is met with probability 0.84.
+    #[test]
+    fn a_textbook_project() {
+        let activities: [(&str, [f64; 3], f64, f64); 14] = [
+            ("A", [1.0, 2.0, 3.0], 2.0, 1.0 / 9.0),
+            ("B", [2.0, 3.5, 8.0], 4.0, 1.0),
+            ("C", [6.0, 9.0, 18.0], 10.0, 4.0),
+            ("D", [4.0, 5.5, 10.0], 6.0, 1.0),
+            ("E", [1.0, 4.5, 5.0], 4.0, 4.0 / 9.0),
+            ("F", [4.0, 4.0, 10.0], 5.0, 1.0),
+            ("G", [5.0, 6.5, 11.0], 7.0, 1.0),
+            ("H", [5.0, 8.0, 17.0], 9.0, 4.0),
+            ("I", [3.0, 7.5, 9.0], 7.0, 1.0),
+            ("J", [3.0, 9.0, 9.0], 8.0, 1.0),
+            ("K", [4.0, 4.0, 4.0], 4.0, 0.0),
+            ("L", [1.0, 5.5, 7.0], 5.0, 1.0),
+            ("M", [1.0, 2.0, 3.0], 2.0, 1.0 / 9.0),
+            ("N", [5.0, 5.5, 9.0], 6.0, 4.0 / 9.0),
+        ];
+        let before = ["", "A", "B", "C", "C", "E", "D", "EG", "C", "FI", "J", "J", "H", "KL"];
+        let mut ends: Vec<(f64, f64)> = Vec::new();
+        for ((_, [low, likely, high], mean, variance), before) in activities.iter().zip(before) {
+            // What takes the same time always is no distribution.
+            let found =
+                ThreePoint::new(*low, *likely, *high).map_or((*likely, 0.0), |it| (it.mean(), it.classic_variance()));
+            near(found.0, *mean, 1e-12);
+            near(found.1, *variance, 1e-12);
+            let position = |name: char| activities.iter().position(|own| own.0.starts_with(name)).unwrap();
+            let start = before.chars().map(|name| ends[position(name)]).max_by(|a, b| a.0.total_cmp(&b.0));
+            let start = start.unwrap_or((0.0, 0.0));
+            ends.push((start.0 + found.0, start.1 + found.1));
+        }
+        let last = ends.iter().copied().max_by(|a, b| a.0.total_cmp(&b.0)).unwrap();
+        near(last.0, 44.0, 1e-9);
+        near(last.1, 9.0, 1e-9);
+        near((47.0 - last.0) / last.1.sqrt(), 1.0, 1e-9);
+    }
+
     #[test]
     fn what_is_not_in_order_is_refused() {
         for (low, likely, high) in

@@ -1,7 +1,7 @@
 //! The server of fitup: shops, repair orders and plans over gRPC, kept in a database, planned on threads of its own.
 //!
 //! Read in this order: [`serve()`] (the whole), [`config`] (its settings), [`access`] (who may what), `shop_service`,
-//! `order_service`, `plan_service`, `floor_service`, `replan_service`, `intake_service`, `explain_service`, `token_service` and `history_service` (one method each for what can be asked),
+//! `order_service`, `plan_service`, `floor_service`, `replan_service`, `intake_service`, `explain_service`, `quote_service`, `token_service` and `history_service` (one method each for what can be asked),
 //! [`convert`] (contract ↔ model), [`plan_runs`] and [`search`]
 //! (how plans are made), [`effect`] (what a changed order would do to promises), [`request`] and [`page`] (repeats and pages), [`error`] (every refusal), [`layer`] (what stands
 //! before all of it), [`metrics`] and [`monitor`] (what is told about it).
@@ -26,6 +26,7 @@ pub mod page;
 pub mod plan_runs;
 pub mod plan_service;
 pub mod port_file;
+pub mod quote_service;
 pub mod replan;
 pub mod replan_service;
 pub mod request;

@@ -13,6 +13,7 @@ use fitup_proto::v1::history_service_server::HistoryServiceServer;
 use fitup_proto::v1::intake_service_server::IntakeServiceServer;
 use fitup_proto::v1::order_service_server::OrderServiceServer;
 use fitup_proto::v1::plan_service_server::PlanServiceServer;
+use fitup_proto::v1::quote_service_server::QuoteServiceServer;
 use fitup_proto::v1::replan_service_server::ReplanServiceServer;
 use fitup_proto::v1::shop_service_server::ShopServiceServer;
 use fitup_proto::v1::token_service_server::TokenServiceServer;
@@ -48,6 +49,7 @@ use crate::order_service::Orders;
 use crate::plan_runs::{self, PlanRuns};
 use crate::plan_service::Plans;
 use crate::port_file;
+use crate::quote_service::Quotes;
 use crate::replan_service::Replans;
 use crate::shop_service::Shops;
 use crate::token_service::Tokens;
@@ -103,12 +105,13 @@ pub enum ServeError {
 }
 
 /// Names of the services whose health is told.
-const SERVICES: [&str; 9] = [
+const SERVICES: [&str; 10] = [
     <ShopServiceServer<Shops> as NamedService>::NAME,
     <OrderServiceServer<Orders> as NamedService>::NAME,
     <PlanServiceServer<Plans> as NamedService>::NAME,
     <IntakeServiceServer<Intake> as NamedService>::NAME,
     <ExplainServiceServer<Explain> as NamedService>::NAME,
+    <QuoteServiceServer<Quotes> as NamedService>::NAME,
     <TokenServiceServer<Tokens> as NamedService>::NAME,
     <HistoryServiceServer<History> as NamedService>::NAME,
     <FloorServiceServer<Floors> as NamedService>::NAME,
@@ -175,6 +178,7 @@ pub async fn serve(
     let floors = Floors { store: Arc::clone(&seen), clock };
     let replans = Replans::new(Arc::clone(&seen), clock, runs.clone(), config.plan_runs);
     let explain = Explain { store: Arc::clone(&seen), clock, place: Default::default() };
+    let quotes = Quotes::new(Arc::clone(&seen), clock, config.solver_threads);
     let tokens = Tokens { store: Arc::clone(&seen), clock };
     let history = History { store: seen };
     let keeper = Keeper { store: Arc::clone(&store), clock, mode, rates: Rates::new(config.rate_limit) };
@@ -194,6 +198,7 @@ pub async fn serve(
         .add_service(FloorServiceServer::new(floors).max_decoding_message_size(limit))
         .add_service(ReplanServiceServer::new(replans).max_decoding_message_size(limit))
         .add_service(ExplainServiceServer::new(explain).max_decoding_message_size(limit))
+        .add_service(QuoteServiceServer::new(quotes).max_decoding_message_size(limit))
         .add_service(TokenServiceServer::new(tokens).max_decoding_message_size(limit))
         .add_service(HistoryServiceServer::new(history).max_decoding_message_size(limit))
         .serve_with_incoming_shutdown(incoming, draining);

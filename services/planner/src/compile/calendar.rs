@@ -90,6 +90,47 @@ impl StepCalendar {
         StepCalendar { cells, open: positions, extra: Vec::new(), always }
     }
 
+    /// Closes `[from, until)`, which lies within the horizon: O(horizon), without building anything anew. The overtime that
+    /// is counted stays as it was.
+    pub(super) fn close_between(&mut self, from: Step, until: Step) {
+        if from >= until {
+            return;
+        }
+        let (first, last) = (from as usize, until as usize);
+        let (low, high) = (self.cells[first].worked, self.cells[last].worked);
+        if low == high {
+            return;
+        }
+        self.always = false;
+        let next = self.cells[last].next;
+        if self.cells[first].close > from {
+            let since = self.cells[first].since as usize;
+            for cell in &mut self.cells[since..first] {
+                cell.close = from;
+            }
+        }
+        let close = self.cells[last].close;
+        if close > until && self.cells[last].since < until {
+            for cell in &mut self.cells[last..close as usize] {
+                cell.since = until;
+            }
+        }
+        for (step, cell) in self.cells[first..last].iter_mut().enumerate() {
+            let step = from + step as Step;
+            *cell = Cell { next, close: step, worked: low, since: step };
+        }
+        for cell in &mut self.cells[last..] {
+            cell.worked -= high - low;
+        }
+        for cell in self.cells[..first].iter_mut().rev() {
+            if cell.next < from {
+                break;
+            }
+            cell.next = next;
+        }
+        self.open.drain(low as usize..high as usize);
+    }
+
     /// Tells whether every step is open and may be started in.
     #[inline]
     pub fn is_always(&self) -> bool {
@@ -231,6 +272,26 @@ mod tests {
         assert_eq!(calendar.first(2, 2, false), (2, 4));
         assert_eq!(calendar.first(3, 2, false), (6, 8));
         assert_eq!(calendar.first(3, 3, false), (NEVER, NEVER));
+    }
+
+    /// Goal: closing a stretch is the same as a calendar that was never open in it. Method: every stretch of calendars on
+    /// three grids.
+    #[test]
+    fn a_stretch_that_is_closed_was_never_open() {
+        let open = [false, true, true, true, false, false, true, true, false, true];
+        for grid in [1, 2, 4] {
+            let clock = Clock { base: 0, minutes: 5, grid, horizon: 10 };
+            for from in 0..=10 {
+                for until in from..=10 {
+                    let mut closed = StepCalendar::from_open(&open, &clock);
+                    closed.close_between(from, until);
+                    let mut rest = open;
+                    rest[from as usize..until as usize].fill(false);
+                    let expected = StepCalendar::from_open(&rest, &clock);
+                    assert_eq!((&closed.cells, &closed.open), (&expected.cells, &expected.open), "{from}..{until}");
+                }
+            }
+        }
     }
 
     #[test]

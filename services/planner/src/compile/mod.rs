@@ -26,10 +26,12 @@ pub mod modes;
 pub mod price;
 mod reasons;
 mod tails;
+mod vary;
 
 pub use calendar::StepCalendar;
 pub use clock::Clock;
 pub use tails::Tails;
+pub use vary::Variation;
 
 use std::sync::OnceLock;
 

@@ -44,6 +44,16 @@ pub fn repair(schedule: &mut Schedule, plan: &Plan) {
     if plan.operations.len() != compiled.operations.len() || plan.bays.len() != compiled.visits.len() {
         return construct(schedule, RULES[0]);
     }
+    let (mut saved, mut order) = (Saved::default(), Vec::new());
+    for car in restore(schedule, plan) {
+        let _ = insert_car(schedule, car, &mut order, &mut saved);
+    }
+}
+
+/// Places every car as in `plan`, which is one of this problem, where that keeps the rules, and returns the others, in the
+/// order in which they are to be placed.
+pub fn restore(schedule: &mut Schedule, plan: &Plan) -> Vec<usize> {
+    let compiled = schedule.compiled;
     let old_start = |car: usize| {
         let operations = compiled.cars[car].operations.iter();
         let starts =
@@ -57,12 +67,11 @@ pub fn repair(schedule: &mut Schedule, plan: &Plan) {
         visits.any(|visit| visit.fact.is_some() && !visit.operations.is_empty())
     };
     cars.sort_by_key(|&car| (!begun(car), !compiled.cars[car].committed, old_start(car), car));
-    let (mut saved, mut order) = (Saved::default(), Vec::new());
+    let mut saved = Saved::default();
     schedule.taste = Taste::PLAIN;
+    schedule.hold_as_in(plan);
     cars.retain(|&car| !schedule.place_as_in(car, plan, &mut saved));
-    for car in cars {
-        let _ = insert_car(schedule, car, &mut order, &mut saved);
-    }
+    cars
 }
 
 /// Places one car that is not planned; on failure nothing has changed, and the operation without a place is returned.

@@ -4,7 +4,7 @@ use fitup_model::keyed::{CarId, Key, OperationId, TechnicianId, VisitId};
 use fitup_model::{Assignment, Plan};
 
 use super::{Saved, Schedule};
-use crate::compile::{NEVER, price};
+use crate::compile::{Mode, NEVER, price};
 
 impl Schedule<'_> {
     /// Returns the plan.
@@ -32,6 +32,18 @@ impl Schedule<'_> {
             }
         }
         plan
+    }
+
+    /// Has each visit that has begun hold its bay for as long as in `plan` only, where it can, so that cars which come
+    /// into it afterwards find room before its own car is placed.
+    pub fn hold_as_in(&mut self, plan: &Plan) {
+        for visit in 0..self.stays.len() {
+            let data = &self.compiled.visits[visit];
+            let goes_on = data.fact.is_some() && !data.operations.is_empty() && self.stays[visit].shown.is_some();
+            if goes_on && !self.choose_bay(visit, plan) {
+                self.reopen(visit);
+            }
+        }
     }
 
     /// Places a car exactly as in `plan`, if that keeps every rule beside what stands already.
@@ -99,10 +111,12 @@ impl Schedule<'_> {
         let Some(assignment) = &plan.operations[OperationId::from_index(index)] else { return false };
         let operation = &compiled.operations[index];
         let people = assignment.technicians.iter().map(|person| person.index());
-        let found = compiled.modes_of(index).iter().position(|mode| {
-            mode.overtime == assignment.overtime
-                && compiled.people_of(mode).iter().map(|&person| usize::from(person)).eq(people.clone())
-        });
+        let modes = compiled.modes_of(index);
+        let same_people =
+            |mode: &Mode| compiled.people_of(mode).iter().map(|&person| usize::from(person)).eq(people.clone());
+        let as_published = |mode: &Mode| mode.overtime == assignment.overtime && same_people(mode);
+        // What may be worked in overtime may lie in regular hours as a whole, where no overtime is open any more.
+        let found = modes.iter().position(as_published).or_else(|| modes.iter().position(same_people));
         let Some(position) = found else { return false };
         let mode = &compiled.modes_of(index)[position];
         let start = compiled.clock.ceil(assignment.start);
@@ -119,7 +133,8 @@ impl Schedule<'_> {
         }
         let (first, end) =
             compiled.calendars[mode.calendar as usize].first(start, mode.length, operation.interruptible);
-        if first != start || end > compiled.clock.horizon {
+        let same_end = mode.overtime == assignment.overtime || compiled.clock.time(end) == assignment.end;
+        if first != start || end > compiled.clock.horizon || !same_end {
             return false;
         }
         let free = compiled

@@ -80,6 +80,9 @@ table! {
         GetLoad: OFFICE,
         GetMeasures: &[Manager],
     }
+    QuoteService {
+        QuoteOrder: OFFICE,
+    }
     TokenService {
         CreateToken: &[Manager],
         ListTokens: &[Manager],

@@ -14,6 +14,7 @@ pub mod names;
 pub mod order;
 pub mod plan;
 pub mod plan_run;
+pub mod quote;
 #[cfg(test)]
 mod round_trip;
 pub mod shop;

@@ -1,0 +1,173 @@
+//! `fitup quote`.
+
+use clap::Args;
+use fitup_proto::v1;
+use jiff::tz::TimeZone;
+
+use super::why::{as_of, reason};
+use crate::cli::Context;
+use crate::error::Failure;
+use crate::file::order::read_orders;
+use crate::file::text::{minutes, proto_instant};
+use crate::file::{Fault, Source};
+use crate::json;
+use crate::names::{self, last};
+use crate::output::columns;
+use crate::words::{grouped, proto_when, span};
+
+/// Show when an order that is not planned yet would be complete, for each of several days of drop-off
+///
+/// The order is put into the published plan beside the others, which stay where they are, and the plan is played forward
+/// on many futures: work that takes longer, parts and approvals that come late, hidden damage, failed checks, people who
+/// stay at home. Nothing is changed.
+#[derive(Debug, Args)]
+pub struct QuoteArgs {
+    /// Id of an order that was entered
+    #[arg(required_unless_present = "file")]
+    order: Option<String>,
+    /// Look at the one order in this file instead, which is not entered; `-` is standard input
+    #[arg(long, conflicts_with = "order", value_name = "FILE")]
+    file: Option<String>,
+    /// When the car could be dropped off, such as "2031-05-07 08:00"; may be repeated. Without it as the order says
+    #[arg(long, value_name = "TIME")]
+    drop_off: Vec<String>,
+    /// A search may move the other orders; says which, and at what price
+    #[arg(long)]
+    move_others: bool,
+    /// Play so many futures
+    #[arg(long, value_name = "N", default_value_t = 1000, value_parser = clap::value_parser!(i32).range(1..=20_000))]
+    futures: i32,
+    /// Seed of the futures
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    seed: i64,
+    /// Quote as of this time; without it now
+    #[arg(long, value_name = "TIME")]
+    as_of: Option<String>,
+}
+
+impl QuoteArgs {
+    /// Prints the dates and what they rest on.
+    pub async fn run(self, context: &Context) -> Result<(), Failure> {
+        let at = context.shop().await?;
+        let (order_id, order) = match &self.file {
+            Some(file) => {
+                let (id, order) = one_order(file, &at.zone)?;
+                (id, Some(order))
+            }
+            None => (self.order.clone().unwrap_or_default(), None),
+        };
+        let arrival = |time: &String| {
+            proto_instant(time, &at.zone).map_err(|problem| Failure::usage(format!("--drop-off: {problem}")))
+        };
+        let request = v1::QuoteOrderRequest {
+            parent: names::shop(&at.id),
+            order_id: order_id.clone(),
+            order,
+            arrival_times: self.drop_off.iter().map(arrival).collect::<Result<_, _>>()?,
+            as_of_time: as_of(self.as_of.as_deref(), &at.zone)?,
+            future_count: self.futures,
+            seed: self.seed,
+            may_move_others: self.move_others,
+        };
+        let answer = context.link.call(request, async |request| context.link.quotes().quote_order(request).await);
+        let answer = answer.await?;
+        if context.output.json {
+            for quote in &answer.quotes {
+                context.output.object(&json::Quote::new(&order_id, &answer, quote));
+            }
+        } else {
+            context.output.text(&draw(&order_id, &answer, &at.zone));
+        }
+        Ok(())
+    }
+}
+
+/// Reads a file that holds one order.
+fn one_order(file: &str, zone: &TimeZone) -> Result<(String, v1::Order), Failure> {
+    let source = Source::open(file)?;
+    let read = read_orders(&source, zone);
+    let faults: Vec<Fault> = read.all_faults();
+    if !faults.is_empty() {
+        return Err(Failure::faults(&source.name, &faults));
+    }
+    match <[_; 1]>::try_from(read.orders) {
+        Ok([draft]) => Ok((draft.id, draft.order)),
+        Err(orders) => {
+            let message = format!("{}: holds {} orders, and a quote is for one", source.name, orders.len());
+            Err(Failure::usage(message).hint("enter them with `fitup order add`, and quote them one by one"))
+        }
+    }
+}
+
+fn draw(order: &str, answer: &v1::QuoteOrderResponse, zone: &TimeZone) -> String {
+    let mut text = String::new();
+    if answer.stale {
+        text += "the shop has changed since its plan was published: what follows is that plan pushed to the right\n";
+    }
+    text += &format!("{order} would be complete, by {} futures\n", grouped(i64::from(answer.future_count)));
+    let heads = ["  dropped off", "as booked", "50 of 100", "80 of 100", "95 of 100"];
+    let mut rows = vec![heads.map(str::to_owned).to_vec()];
+    rows.extend(answer.quotes.iter().map(|quote| {
+        let arrival = format!("  {}", proto_when(quote.arrival_time.as_ref(), zone));
+        if quote.earliest_time.is_none() {
+            return vec![arrival, "no place before the horizon".to_owned()];
+        }
+        let when = |time: &Option<prost_types::Timestamp>| match time {
+            Some(_) => proto_when(time.as_ref(), zone),
+            None => "after the horizon".to_owned(),
+        };
+        let times = [&quote.earliest_time, &quote.likely_time, &quote.p80_time, &quote.safe_time];
+        std::iter::once(arrival).chain(times.map(when)).collect()
+    }));
+    text += &columns(&rows);
+    for quote in answer.quotes.iter().filter(|quote| quote.earliest_time.is_some()) {
+        text += &format!("\nif dropped off {}\n", proto_when(quote.arrival_time.as_ref(), zone));
+        text += &rests_on(order, quote, zone);
+    }
+    text
+}
+
+/// Stretches of the chain that are shown.
+const STRETCHES: usize = 4;
+
+fn rests_on(order: &str, quote: &v1::Quote, zone: &TimeZone) -> String {
+    let mut rows: Vec<Vec<String>> = Vec::new();
+    // The longest ones say most.
+    let mut chain: Vec<&v1::Delay> = quote.chain.iter().collect();
+    let length = |delay: &v1::Delay| delay.duration.as_ref().map_or(0, minutes);
+    chain.sort_by_key(|delay| std::cmp::Reverse(length(delay)));
+    chain.truncate(STRETCHES);
+    for delay in chain {
+        let until = format!("  until {}", proto_when(delay.until_time.as_ref(), zone));
+        rows.push(vec![until, span(length(delay)), reason(delay, order)]);
+    }
+    let mut text = columns(&rows);
+    for part in &quote.parts {
+        text += &format!("  part {} has to be there by {}\n", part.part, proto_when(part.needed_time.as_ref(), zone));
+    }
+    for own in &quote.endangered {
+        let share = |share: f64| (100.0 * share).round();
+        text += &format!(
+            "  endangers {}, promised {}: kept in {} of 100 futures, {} without this order\n",
+            last(&own.order),
+            proto_when(own.promise_time.as_ref(), zone),
+            share(own.kept_after),
+            share(own.kept_before)
+        );
+    }
+    if quote.endangered.is_empty() {
+        text += "  endangers no promise\n";
+    }
+    for own in &quote.moved {
+        let when = |time: &Option<prost_types::Timestamp>| match time {
+            Some(_) => proto_when(time.as_ref(), zone),
+            None => "no place".to_owned(),
+        };
+        let (before, after) = (when(&own.completion_before), when(&own.completion_after));
+        text += &format!("  moves {}: complete {after}, before {before}\n", last(&own.order));
+    }
+    if !quote.moved.is_empty() {
+        text += &format!("  price to the others {}\n", grouped(quote.price));
+    }
+    text
+}
