@@ -2,6 +2,7 @@
 
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::time::Duration;
 
 use fitup_proto::v1;
@@ -12,7 +13,7 @@ use fitup_proto::v1::plan_service_client::PlanServiceClient;
 use fitup_proto::v1::replan_service_client::ReplanServiceClient;
 use fitup_proto::v1::shop_service_client::ShopServiceClient;
 use fitup_server::{Config, ServeError};
-use fitup_store::sqlite::SqliteStore;
+use fitup_store::Store;
 use tempfile::TempDir;
 use tokio::net::TcpListener;
 use tokio::sync::oneshot;
@@ -32,6 +33,7 @@ pub struct TestServer {
     stop: oneshot::Sender<()>,
     serving: JoinHandle<Result<(), ServeError>>,
     data: PathBuf,
+    database: Option<String>,
     folder: Option<TempDir>,
 }
 
@@ -54,6 +56,7 @@ impl TestServer {
         let mut config = config(data);
         change(&mut config);
         let has_tls = config.tls_cert.is_some();
+        let database = config.database.clone();
         let listener = TcpListener::bind("127.0.0.1:0").await.expect("a free port");
         let address = listener.local_addr().expect("a bound address");
         let (stop, stopped) = oneshot::channel();
@@ -62,7 +65,7 @@ impl TestServer {
         let endpoint = Endpoint::from_shared(format!("http://{address}")).expect("an address");
         // With TLS this one gets nowhere; the test brings its own.
         let channel = if has_tls { endpoint.connect_lazy() } else { endpoint.connect().await.expect("it listens") };
-        TestServer { address, channel, stop, serving, data: data.to_owned(), folder: None }
+        TestServer { address, channel, stop, serving, data: data.to_owned(), database, folder: None }
     }
 
     /// Tells the server to stop, and waits until it has.
@@ -87,8 +90,8 @@ impl TestServer {
     }
 
     /// Opens the database a second time, as another server would.
-    pub async fn open_store(&self) -> SqliteStore {
-        SqliteStore::open(&self.data).await.expect("the database")
+    pub async fn open_store(&self) -> Arc<dyn Store> {
+        fitup_server::serve::open_store(self.database.as_deref(), &self.data).await.expect("the database")
     }
 
     /// Returns the connection.

@@ -1,21 +1,30 @@
 //! Every rpc of the contract with every role, for an own and a foreign shop, and with tokens of no use. The rpcs come
-//! from the descriptors, so that one without a line in the policy is noticed here.
+//! from the descriptors, so that one without a line in the policy is noticed here. On PostgreSQL too, where there is one.
+
+#[allow(dead_code, reason = "the tests of the store stop it too")]
+#[path = "../../services/store/tests/contract/cluster.rs"]
+mod cluster;
 
 use std::collections::BTreeMap;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use fitup_proto::v1;
 use fitup_proto::v1::token_service_client::TokenServiceClient;
 use fitup_server::access::policy::{self, Admits};
 use fitup_server::access::secret::Secret;
-use fitup_store::{Change, NewToken, Role, Scope, Store};
+use fitup_store::{Change, NewToken, Role, Scope};
 use fitup_tests::access::{Contract, Rpc, call, with_token};
-use fitup_tests::server::{START, TestServer, refused, small_order, small_shop};
+use fitup_tests::server::{START, TestServer, enter_busy_shop, refused, small_order, small_shop};
 use tonic::{Code, Status};
 use tonic_types::StatusExt;
 
 /// Makes a token in the database itself; `days` may be over.
 async fn token(server: &TestServer, role: Role, shops: Option<&[&str]>, days: i64) -> String {
+    token_for(server, role, shops, jiff::SignedDuration::from_hours(24 * days)).await
+}
+
+/// Makes a token that is good from the start of the server's clock for so long.
+async fn token_for(server: &TestServer, role: Role, shops: Option<&[&str]>, lifetime: jiff::SignedDuration) -> String {
     let secret = Secret::draw().unwrap();
     let now: jiff::Timestamp = START.parse().unwrap();
     let at = now - jiff::SignedDuration::from_hours(24 * 400);
@@ -26,7 +35,7 @@ async fn token(server: &TestServer, role: Role, shops: Option<&[&str]>, days: i6
         role,
         scope,
         digest: secret.digest(),
-        expire_time: now + jiff::SignedDuration::from_hours(24 * days),
+        expire_time: now + lifetime,
     };
     let change = Change { at, actor: "test".into(), origin: None, request: None };
     server.open_store().await.create_token(&change, new, Box::new(|_| vec![])).await.unwrap();
@@ -93,7 +102,20 @@ fn told(answer: Result<Vec<u8>, Status>, shop: &str) -> (Code, String, String) {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn every_rpc_with_every_role_and_shop() {
-    let server = server().await;
+    walk(server().await).await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn every_rpc_with_every_role_and_shop_on_postgresql() {
+    let Some(cluster) = cluster::shared() else { return };
+    let database = cluster.url("fitup", "postgres");
+    let on_it = |config: &mut fitup_server::Config| {
+        (config.require_tokens, config.database) = (true, Some(database));
+    };
+    walk(TestServer::start_with(on_it).await).await;
+}
+
+async fn walk(server: TestServer) {
     let owner = token(&server, Role::Manager, None, 1).await;
     let (own, foreign) = (fill(&server, "own", &owner).await, fill(&server, "foreign", &owner).await);
     let missing = BTreeMap::from_iter(foreign.clone().into_iter().chain([("shop", "missing".to_owned())]));
@@ -190,6 +212,53 @@ async fn every_rpc_with_tokens_of_no_use() {
         let answer = call(server.channel(), rpc, &request, Some(&format!("BEARER {good}"))).await;
         assert!(!matches!(answer.map_err(|status| status.code()), Err(Code::Unauthenticated)), "{rpc:?}");
     }
+}
+
+/// Goal: nobody goes on listening with a token that is no longer good. Method: three watch one long plan run; one token
+/// expires, one is revoked, one stays.
+#[tokio::test(flavor = "multi_thread")]
+async fn streams_end_with_their_token() {
+    let server = TestServer::start().await;
+    enter_busy_shop(&server).await;
+    let server = server.restart_with(|config| config.require_tokens = true).await;
+    let started = Instant::now();
+    let owner = token(&server, Role::Manager, None, 1).await;
+    let limits = v1::plan_run::Limits {
+        time_limit: Some(prost_types::Duration { seconds: 600, nanos: 0 }),
+        ..Default::default()
+    };
+    let request = v1::CreatePlanRunRequest { parent: "shops/main".into(), limits: Some(limits), ..Default::default() };
+    let run = server.plans().create_plan_run(with_token(request, &owner)).await.unwrap().into_inner();
+    let watch = async |token: &str| {
+        let request = with_token(v1::WatchPlanRunRequest { name: run.name.clone() }, token);
+        let mut stream = server.plans().watch_plan_run(request).await.unwrap().into_inner();
+        stream.message().await.unwrap().expect("a first state");
+        stream
+    };
+    let ends = async |mut stream: tonic::Streaming<v1::PlanRun>| loop {
+        match tokio::time::timeout(Duration::from_secs(20), stream.message()).await.expect("it is cut") {
+            Ok(state) => assert!(state.is_some(), "it ends as if nothing had happened"),
+            Err(status) => return Err::<(), _>(status),
+        }
+    };
+    let mut stays = watch(&owner).await;
+    let revoked = token(&server, Role::Screen, Some(&["main"]), 1).await;
+    let watching = watch(&revoked).await;
+    let soon = jiff::SignedDuration::try_from(started.elapsed() + Duration::from_secs(4)).unwrap();
+    let expiring = token_for(&server, Role::Screen, Some(&["main"]), soon).await;
+    refused(ends(watch(&expiring).await).await, Code::Unauthenticated, "TOKEN_EXPIRED");
+    let request = v1::RevokeTokenRequest { name: format!("tokens/t-{}", &revoked[6..20]), ..Default::default() };
+    TokenServiceClient::new(server.channel()).revoke_token(with_token(request, &owner)).await.unwrap();
+    refused(ends(watching).await, Code::Unauthenticated, "TOKEN_REVOKED");
+
+    let request = with_token(v1::CancelPlanRunRequest { name: run.name.clone(), ..Default::default() }, &owner);
+    server.plans().cancel_plan_run(request).await.unwrap();
+    let mut last = None;
+    while let Some(state) = stays.message().await.unwrap() {
+        last = Some(state);
+    }
+    assert_eq!(last.unwrap().state(), v1::plan_run::State::Cancelled);
+    server.stop().await.unwrap();
 }
 
 #[tokio::test(flavor = "multi_thread")]

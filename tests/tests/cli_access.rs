@@ -4,7 +4,7 @@ use std::path::Path;
 use std::process::{Command, Output};
 
 use fitup_server::access::secret::Secret;
-use fitup_store::{Change, NewToken, Role, Scope, Store};
+use fitup_store::{Change, NewToken, Role, Scope};
 use fitup_tests::server::{START, TestServer};
 use rcgen::{BasicConstraints, CertificateParams, IsCa, Issuer, KeyPair};
 use tempfile::TempDir;

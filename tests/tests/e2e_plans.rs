@@ -4,7 +4,6 @@ use std::time::{Duration, Instant};
 
 use fitup_proto::v1;
 use fitup_proto::v1::plan_run::State;
-use fitup_store::Store;
 use fitup_tests::server::{
     START, TestServer, enter_busy_shop, faults, minutes, minutes_in, refused, small_order, small_shop,
 };

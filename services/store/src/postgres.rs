@@ -5,6 +5,7 @@
 //! first answer. Locks are taken in this order, and whoever takes several shops waits for none of them; so no two wait
 //! for each other. Reads see one state of the database and lock nothing.
 
+use std::io::ErrorKind;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -228,6 +229,15 @@ fn open_error(database: &str, source: sqlx::Error) -> OpenError {
         (_, Some((_, message))) if message.contains("btree_gist") => OpenError::ExtensionMissing { database, source },
         (_, Some(("42501" | "25006", _))) => OpenError::NoRights { database, source },
         (sqlx::Error::Tls(_) | sqlx::Error::Configuration(_), _) => OpenError::NoTls { database, source },
+        // How a handshake fails whose certificate is by another authority or for another name.
+        (sqlx::Error::Io(error), _) if error.kind() == ErrorKind::InvalidData => OpenError::NoTls { database, source },
+        // Without a socket, whose path stands in the name, the only file to be read is that of the authority.
+        (sqlx::Error::Io(error), _)
+            if matches!(error.kind(), ErrorKind::NotFound | ErrorKind::PermissionDenied)
+                && !database.starts_with("postgres:///") =>
+        {
+            OpenError::NoTls { database, source }
+        }
         (sqlx::Error::Io(_) | sqlx::Error::PoolTimedOut, _) => OpenError::NotReached { database, source },
         _ => OpenError::Unreachable { database, source },
     }

@@ -7,7 +7,8 @@ use std::sync::Arc;
 use std::task::{Context, Poll};
 use std::time::Instant;
 
-use fitup_store::{Store, TokenRecord};
+use fitup_store::{Digest, Store, TokenRecord};
+use jiff::Timestamp;
 use tonic::Status;
 use tonic::body::Body;
 use tonic::codegen::http::header::AUTHORIZATION;
@@ -16,6 +17,7 @@ use tonic::transport::server::{TcpConnectInfo, TlsConnectInfo};
 use tower::{Layer, Service};
 
 use super::Caller;
+use super::cut::Cut;
 use super::mode::Mode;
 use super::policy::{self, Admits};
 use super::rate::Rates;
@@ -35,14 +37,28 @@ pub struct Keeper {
     pub rates: Rates,
 }
 
+/// What a call was let in for: its answer lasts no longer than that.
+pub struct Good {
+    /// By which it is looked up again.
+    pub digest: Digest,
+    /// It ends then at the latest.
+    pub expire_time: Timestamp,
+}
+
 impl Keeper {
-    /// Returns who makes a call of `method`, if they may.
-    async fn admit(&self, method: &str, headers: &HeaderMap, origin: Option<String>) -> Result<Caller, Error> {
+    /// Returns who makes a call of `method`, if they may, and for which token, if one is asked for.
+    async fn admit(
+        &self,
+        method: &str,
+        headers: &HeaderMap,
+        origin: Option<String>,
+    ) -> Result<(Caller, Option<Good>), Error> {
         let admits = policy::admits(method);
         if self.mode == Mode::Open || admits == Admits::Anybody {
-            return Ok(Caller { origin, ..Caller::local() });
+            return Ok((Caller { origin, ..Caller::local() }, None));
         }
-        let token = self.token(headers).await?;
+        let digest = digest(headers)?;
+        let token = self.look_up(&digest).await?;
         self.rates.take(&token.id, Instant::now()).map_err(|wait| Error::RateExceeded { wait })?;
         match admits {
             Admits::Roles(roles) if !roles.contains(&token.role) => {
@@ -51,29 +67,36 @@ impl Keeper {
             Admits::Nobody => return Err(Error::NoMethod),
             Admits::Roles(_) | Admits::AnyToken | Admits::Anybody => {}
         }
-        Ok(Caller { actor: format!("tokens/{}", token.id), role: Some(token.role), scope: token.scope, origin })
+        let good = Good { digest, expire_time: token.expire_time };
+        let actor = format!("tokens/{}", token.id);
+        Ok((Caller { actor, role: Some(token.role), scope: token.scope, origin }, Some(good)))
     }
 
-    /// Returns the token that a call carries, if it is good. Read anew for each call, so that one that is revoked at
-    /// any server is refused at all of them from then on.
-    async fn token(&self, headers: &HeaderMap) -> Result<TokenRecord, Error> {
-        let refused = |refusal| Error::Token(refusal);
-        let header = headers.get(AUTHORIZATION).ok_or(refused(TokenRefusal::Missing))?;
-        let secret = header.to_str().ok().and_then(|header| {
-            let (scheme, secret) = header.split_once(' ')?;
-            Secret::parse(secret).filter(|_| scheme.eq_ignore_ascii_case("bearer"))
-        });
-        let secret = secret.ok_or(refused(TokenRefusal::Malformed))?;
-        let token = self.store.find_token(&secret.digest()).await?.ok_or(refused(TokenRefusal::Unknown))?;
-        let now = self.clock.now();
+    /// Returns the token with that digest, if it is good. Read anew for each call, so that one that is revoked at any
+    /// server is refused at all of them from then on.
+    ///
+    /// # Errors
+    /// Why it is not good; those of the store.
+    pub async fn look_up(&self, digest: &Digest) -> Result<TokenRecord, Error> {
+        let token = self.store.find_token(digest).await?.ok_or(Error::Token(TokenRefusal::Unknown))?;
         if token.revoke_time.is_some() {
-            return Err(refused(TokenRefusal::Revoked));
+            return Err(Error::Token(TokenRefusal::Revoked));
         }
-        if now >= token.expire_time {
-            return Err(refused(TokenRefusal::Expired));
+        if self.clock.now() >= token.expire_time {
+            return Err(Error::Token(TokenRefusal::Expired));
         }
         Ok(token)
     }
+}
+
+/// Returns the digest of the secret that a call carries.
+fn digest(headers: &HeaderMap) -> Result<Digest, Error> {
+    let header = headers.get(AUTHORIZATION).ok_or(Error::Token(TokenRefusal::Missing))?;
+    let secret = header.to_str().ok().and_then(|header| {
+        let (scheme, secret) = header.split_once(' ')?;
+        Secret::parse(secret).filter(|_| scheme.eq_ignore_ascii_case("bearer"))
+    });
+    Ok(secret.ok_or(Error::Token(TokenRefusal::Malformed))?.digest())
 }
 
 /// Puts a [`Gate`] in front of a service.
@@ -121,9 +144,13 @@ where
             // Nobody behind the gate needs it, so nobody can log it.
             request.headers_mut().remove(AUTHORIZATION);
             match admitted {
-                Ok(caller) => {
+                Ok((caller, good)) => {
                     request.extensions_mut().insert(caller.clone());
-                    super::within(caller, async move { inner.call(request).await }).await
+                    let answer = super::within(caller, async move { inner.call(request).await }).await?;
+                    Ok(match good {
+                        Some(good) => answer.map(|body| Body::new(Cut::new(body, keeper, good))),
+                        None => answer,
+                    })
                 }
                 Err(error) => Ok(Status::from(error).into_http()),
             }

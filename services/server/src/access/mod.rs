@@ -1,11 +1,12 @@
 //! Who may call, what they may do and what they see.
 //!
 //! Read in this order: [`policy`] (which role may call which rpc: the one table), [`mode`] (whether tokens are asked for
-//! at all), [`gate`] (the layer before all services: token to [`Caller`], rate, role), [`guard`] (the store as a caller
+//! at all), [`gate`] (the layer before all services: token to [`Caller`], rate, role), [`cut`] (answers under way), [`guard`] (the store as a caller
 //! sees it: a foreign shop is one that does not exist), [`secret`] (what a token is), [`rate`], [`tls`] and
 //! [`connections`] (what stands before the gate).
 
 pub mod connections;
+mod cut;
 pub mod gate;
 pub mod guard;
 pub mod mode;

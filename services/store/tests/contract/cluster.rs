@@ -6,7 +6,7 @@
 use std::env;
 use std::fs;
 use std::io::Write;
-use std::os::unix::fs::{MetadataExt, chown};
+use std::os::unix::fs::{MetadataExt, PermissionsExt, chown};
 use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
@@ -22,12 +22,14 @@ const DEADLINE: Duration = Duration::from_secs(60);
 
 /// Runs the server with stdin as its leash: a line stops it by that signal, the end of the tests removes it.
 const LEASH: &str = r#"
-"$0" -D "$1/data" -k "$1" -c listen_addresses= -c fsync=off -c max_connections=500 -c shared_buffers=64MB \
-    >>"$1/log" 2>&1 &
+program=$0 folder=$1
+shift
+"$program" -D "$folder/data" -k "$folder" -c listen_addresses= -c fsync=off -c max_connections=500 \
+    -c shared_buffers=64MB "$@" >>"$folder/log" 2>&1 &
 read -r signal || over=yes
 kill -"${signal:-QUIT}" $!
 wait
-[ -z "$over" ] || rm -rf "$1"
+[ -z "$over" ] || rm -rf "$folder"
 "#;
 
 pub struct Cluster {
@@ -35,6 +37,8 @@ pub struct Cluster {
     folder: PathBuf,
     /// The user to run as, if the tests run as root.
     user: Option<(u32, u32)>,
+    /// Settings of the server beside those of all.
+    settings: Vec<String>,
     leash: Mutex<Option<Child>>,
 }
 
@@ -47,6 +51,35 @@ pub fn shared() -> Option<&'static Cluster> {
 impl Cluster {
     /// Makes a cluster and starts it; `None`, having said so, if the machine has no PostgreSQL.
     pub fn start_new() -> Option<Cluster> {
+        let cluster = Cluster::make()?;
+        cluster.start();
+        Some(cluster)
+    }
+
+    /// Makes a cluster that is reached by TLS at a port of 127.0.0.1 too, with a certificate and its key in PEM form, and
+    /// starts it; `None`, having said so, if the machine has no PostgreSQL.
+    #[allow(dead_code, reason = "most tests use the socket")]
+    pub fn start_with_tls(port: u16, certificate: &str, key: &str) -> Option<Cluster> {
+        let mut cluster = Cluster::make()?;
+        let data = cluster.folder.join("data");
+        for (name, text) in [("server.crt", certificate), ("server.key", key)] {
+            let path = data.join(name);
+            fs::write(&path, text).expect("the folder is there");
+            // PostgreSQL takes no key that others may read.
+            fs::set_permissions(&path, fs::Permissions::from_mode(0o600)).expect("it was made");
+            if let Some((uid, gid)) = cluster.user {
+                chown(&path, Some(uid), Some(gid)).expect("root may do so");
+            }
+        }
+        let mut logins = fs::OpenOptions::new().append(true).open(data.join("pg_hba.conf")).expect("it was made");
+        logins.write_all(b"hostssl all all 127.0.0.1/32 trust\n").expect("there is room");
+        let settings = ["ssl=on", "listen_addresses=127.0.0.1", &format!("port={port}")];
+        cluster.settings = settings.iter().flat_map(|setting| ["-c".to_owned(), (*setting).to_owned()]).collect();
+        cluster.start();
+        Some(cluster)
+    }
+
+    fn make() -> Option<Cluster> {
         let Some(programs) = find_programs() else {
             assert!(env::var_os(REQUIRED).is_none(), "{REQUIRED} is set and there is no PostgreSQL: {HOW_TO}");
             // Past the capture of output: what is skipped has to be seen.
@@ -58,14 +91,13 @@ impl Cluster {
         if let Some((uid, gid)) = user {
             chown(&folder, Some(uid), Some(gid)).expect("root may do so");
         }
-        let cluster = Cluster { programs, folder, user, leash: Mutex::new(None) };
+        let cluster = Cluster { programs, folder, user, settings: Vec::new(), leash: Mutex::new(None) };
         let data = cluster.folder.join("data");
         let arguments = ["--username=fitup", "--auth=trust", "--encoding=UTF8", "--locale=C", "--no-sync", "-D"];
         let made = cluster.command("initdb").args(arguments).arg(&data).output().expect("initdb was found");
         assert!(made.status.success(), "initdb: {}", String::from_utf8_lossy(&made.stderr));
         let logins = "local all guest scram-sha-256\nlocal all all trust\n";
         fs::write(data.join("pg_hba.conf"), logins).expect("the folder is there");
-        cluster.start();
         Some(cluster)
     }
 
@@ -74,7 +106,8 @@ impl Cluster {
         let mut command = Command::new("sh");
         let leash =
             self.as_user(&mut command).arg("-c").arg(LEASH).arg(self.programs.join("postgres")).arg(&self.folder);
-        let leash = leash.stdin(Stdio::piped()).stdout(Stdio::null()).stderr(Stdio::null()).spawn();
+        let leash =
+            leash.args(&self.settings).stdin(Stdio::piped()).stdout(Stdio::null()).stderr(Stdio::null()).spawn();
         *self.leash.lock().expect("no test panics with it") = Some(leash.expect("there is a shell"));
         let deadline = Instant::now() + DEADLINE;
         let pid_file = self.folder.join("data/postmaster.pid");
