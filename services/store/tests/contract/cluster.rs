@@ -73,10 +73,25 @@ impl Cluster {
         }
         let mut logins = fs::OpenOptions::new().append(true).open(data.join("pg_hba.conf")).expect("it was made");
         logins.write_all(b"hostssl all all 127.0.0.1/32 trust\n").expect("there is room");
-        let settings = ["ssl=on", "listen_addresses=127.0.0.1", &format!("port={port}")];
-        cluster.settings = settings.iter().flat_map(|setting| ["-c".to_owned(), (*setting).to_owned()]).collect();
+        cluster.settings = flags(&["ssl=on", "listen_addresses=127.0.0.1", &format!("port={port}")]);
         cluster.start();
         Some(cluster)
+    }
+
+    /// Makes a cluster with settings that go before those of all others, and starts it; `None`, having said so, if the
+    /// machine has no PostgreSQL.
+    #[allow(dead_code, reason = "for measurements")]
+    pub fn start_with(settings: &[&str]) -> Option<Cluster> {
+        let mut cluster = Cluster::make()?;
+        cluster.settings = flags(settings);
+        cluster.start();
+        Some(cluster)
+    }
+
+    /// Returns where it is.
+    #[allow(dead_code, reason = "for measurements")]
+    pub fn folder(&self) -> &Path {
+        &self.folder
     }
 
     fn make() -> Option<Cluster> {
@@ -145,6 +160,10 @@ impl Cluster {
             None => command,
         }
     }
+}
+
+fn flags(settings: &[&str]) -> Vec<String> {
+    settings.iter().flat_map(|setting| ["-c".to_owned(), (*setting).to_owned()]).collect()
 }
 
 /// Looks on PATH, then where Debian puts them, the newest first.
