@@ -134,6 +134,12 @@ impl<'p> Futures<'p> {
         Problem::new(data)
     }
 
+    /// Tells whether damage is found on a car in the future `number`, if nothing of it has started.
+    pub fn has_damage(&self, number: u64, car: fitup_model::keyed::CarId) -> bool {
+        let name = &self.problem.cars[car].name;
+        self.is_untouched(car) && self.luck(number, &["damage", name]).chance(self.chances.hidden_damage)
+    }
+
     /// Returns the days on which somebody is away, from the next one on: who is here today is known.
     fn absences(&self, number: u64, technician: TechnicianId) -> Vec<Window> {
         let name = &self.problem.technicians[technician].name;
@@ -159,7 +165,7 @@ impl<'p> Futures<'p> {
 }
 
 /// Returns FNV-1a of the words, each ended by a byte that is in none: Fowler, Noll, Vo, RFC 9923.
-fn digest(words: &[&str]) -> u64 {
+pub(crate) fn digest(words: &[&str]) -> u64 {
     let bytes = words.iter().flat_map(|word| word.bytes().chain([0xFF]));
     bytes.fold(0xCBF2_9CE4_8422_2325, |hash, byte| (hash ^ u64::from(byte)).wrapping_mul(0x0000_0100_0000_01B3))
 }

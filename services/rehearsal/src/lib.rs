@@ -11,6 +11,7 @@ pub mod quantile;
 pub mod quote;
 pub mod replay;
 pub mod three_point;
+pub mod weeks;
 
 pub use chances::Chances;
 pub use future::{Futures, OwnHours};

@@ -1,0 +1,534 @@
+//! The floor in a rehearsal: what has started and ended, and what can start now. It knows what will be and shows only what
+//! is known.
+
+use std::cmp::Reverse;
+use std::collections::BinaryHeap;
+
+use fitup_model::keyed::{BayId, CarId, KeyedVec, OperationId, SkillId, TechnicianId, VisitId};
+use fitup_model::plan::Assignment;
+use fitup_model::problem::{BayChoice, Commitment, ReadyReason, SamePersonRule};
+use fitup_model::{Calendar, Problem, Span, Time, Window};
+use fitup_planner::Stop;
+
+use super::policy::Policy;
+use super::world::World;
+
+const DAY: i64 = 1440;
+
+/// A longest wait up to this is watched: the work that it belongs to goes before all other.
+const WATCHED: Span = Span::from_minutes(DAY);
+
+/// A chain of longest waits up to this is not begun unless the day is long enough for it.
+const TIGHT: Span = Span::from_minutes(6 * 60);
+
+/// The state of the floor.
+#[derive(Debug)]
+pub struct Floor<'w> {
+    pub(super) world: &'w World,
+    pub(super) now: Time,
+    pub(super) done: KeyedVec<OperationId, Option<Assignment>>,
+    pub(super) bays: KeyedVec<VisitId, Option<BayId>>,
+    holder: KeyedVec<BayId, Option<VisitId>>,
+    last: KeyedVec<BayId, Option<(VisitId, Time)>>,
+    busy: KeyedVec<TechnicianId, Time>,
+    /// Cars that are known and not complete.
+    pub(super) open: Vec<CarId>,
+    waiting: Vec<CarId>,
+    events: BinaryHeap<Reverse<Time>>,
+    before: KeyedVec<OperationId, Vec<usize>>,
+    after: KeyedVec<OperationId, Vec<usize>>,
+    tail: KeyedVec<OperationId, Span>,
+}
+
+impl<'w> Floor<'w> {
+    /// Returns the floor at the start of the weeks.
+    pub fn new(world: &'w World) -> Floor<'w> {
+        let truth = &world.truth;
+        let operations = truth.operations.len();
+        let mut floor = Floor {
+            world,
+            now: truth.now,
+            done: KeyedVec::filled(None, operations),
+            bays: KeyedVec::filled(None, truth.visits.len()),
+            holder: KeyedVec::filled(None, truth.bays.len()),
+            last: KeyedVec::filled(None, truth.bays.len()),
+            busy: KeyedVec::filled(truth.now, truth.technicians.len()),
+            open: Vec::new(),
+            waiting: truth.cars.keys().rev().collect(),
+            events: BinaryHeap::new(),
+            before: KeyedVec::filled(Vec::new(), operations),
+            after: KeyedVec::filled(Vec::new(), operations),
+            tail: KeyedVec::filled(Span::ZERO, operations),
+        };
+        let arrives = |car: &CarId| (car_known(world, *car), *car);
+        floor.waiting.sort_by_key(|car| Reverse(arrives(car)));
+        for (index, link) in truth.links.iter().enumerate() {
+            floor.before[link.to].push(index);
+            floor.after[link.from].push(index);
+        }
+        for id in truth.operations.keys() {
+            floor.tail[id] = floor.tail_of(id, 0);
+        }
+        floor.take_over_facts();
+        let known = truth.cars.keys().map(|car| car_known(world, car));
+        let ready = truth.operations.values().flat_map(|operation| &operation.ready).map(|ready| ready.time);
+        let people = truth.technicians.values().map(|person| person.calendar);
+        let calendars = people.chain(truth.bays.values().map(|bay| bay.calendar));
+        let mut calendars: Vec<_> = calendars.collect();
+        calendars.sort_unstable();
+        calendars.dedup();
+        let opens = calendars.into_iter().flat_map(|id| truth.calendars[id].windows()).map(|window| window.start());
+        let times: Vec<Time> = known.chain(ready).chain(opens).chain([truth.now]).collect();
+        for time in times {
+            floor.wake(time);
+        }
+        floor
+    }
+
+    fn take_over_facts(&mut self) {
+        let truth = &self.world.truth;
+        for (id, visit) in truth.visits.iter() {
+            if let BayChoice::Entered(bay) = visit.bay {
+                self.bays[id] = Some(bay);
+            }
+        }
+        for (id, operation) in truth.operations.iter() {
+            let Commitment::Started { start, end, technicians } = &operation.commitment else { continue };
+            self.done[id] =
+                Some(Assignment { start: *start, end: *end, technicians: technicians.clone(), overtime: false });
+            for &person in technicians {
+                self.busy[person] = self.busy[person].max(*end);
+            }
+            self.wake_after(id, *end);
+        }
+        for (id, visit) in truth.visits.iter() {
+            if let BayChoice::Entered(bay) = visit.bay
+                && !self.is_left(id)
+            {
+                self.holder[bay] = Some(id);
+            }
+        }
+    }
+
+    /// Asks for another look at this time, if it is to come.
+    pub(super) fn wake(&mut self, time: Time) {
+        let time = time.ceil_to(self.world.truth.grid);
+        if time >= self.now {
+            self.events.push(Reverse(time));
+        }
+    }
+
+    fn wake_after(&mut self, id: OperationId, end: Time) {
+        self.wake(end);
+        for index in 0..self.after[id].len() {
+            self.wake(end + self.world.truth.links[self.after[id][index]].min_wait);
+        }
+        for change in 0..self.world.truth.changeovers.len() {
+            self.wake(end + self.world.truth.changeovers[change].span);
+        }
+    }
+
+    /// Lets the weeks pass under `policy`. Ends early if `stop` says so: then less has happened.
+    pub fn run(&mut self, policy: &mut dyn Policy, stop: &dyn Stop) {
+        while let Some(Reverse(time)) = self.events.pop() {
+            if time >= self.world.truth.horizon || stop.should_stop() {
+                break;
+            }
+            self.now = time;
+            while self.events.peek().is_some_and(|next| next.0 <= time) {
+                self.events.pop();
+            }
+            while self.waiting.last().is_some_and(|&car| car_known(self.world, car) <= time) {
+                self.open.extend(self.waiting.pop());
+            }
+            let complete = |car: CarId| self.world.truth.operations_of(car).iter().all(|&id| self.has_ended(id));
+            let open: Vec<CarId> = self.open.iter().copied().filter(|&car| !complete(car)).collect();
+            self.open = open;
+            if self.open.is_empty() && self.waiting.is_empty() {
+                break;
+            }
+            for wish in policy.look(self, stop) {
+                self.wake(wish);
+            }
+            while self.start_all(policy) {}
+        }
+    }
+
+    /// Starts what can start now, in the order of the policy; tells whether anything did.
+    fn start_all(&mut self, policy: &dyn Policy) -> bool {
+        let mut turns = Vec::new();
+        for &car in &self.open {
+            for &id in self.world.truth.operations_of(car) {
+                if self.done[id].is_some() || !self.is_ready(id) {
+                    continue;
+                }
+                let hot = self.deadline(id);
+                match (hot, policy.turn(self, id)) {
+                    (Some(deadline), _) => turns.push((0, deadline.minutes(), id)),
+                    (None, Some(rank)) => turns.push((1, rank, id)),
+                    (None, None) => {}
+                }
+            }
+        }
+        turns.sort_unstable();
+        let mut any = false;
+        for (hot, _, id) in turns {
+            any |= self.try_start(policy, id, hot == 0);
+        }
+        any
+    }
+
+    fn try_start(&mut self, policy: &dyn Policy, id: OperationId, hot: bool) -> bool {
+        let truth = &self.world.truth;
+        let operation = &truth.operations[id];
+        if !self.has_equipment(id) || !self.gate_is_open(id) {
+            return false;
+        }
+        let mut bay = None;
+        if let Some(visit) = operation.visit
+            && self.bays[visit].is_none()
+        {
+            bay = policy.bay(self, visit);
+            if bay.is_none() {
+                return false;
+            }
+        }
+        let people = if operation.crew.is_empty() {
+            Vec::new()
+        } else {
+            match policy.crew(self, id, hot) {
+                Some(people) => people,
+                None => return false,
+            }
+        };
+        let end = end_of(truth, id, self.now, &people, truth);
+        for &person in &people {
+            self.busy[person] = end;
+        }
+        if let (Some(visit), Some(bay)) = (operation.visit, bay) {
+            if let Some(before) = self.holder[bay] {
+                self.last[bay] = self.left_at(before).map(|time| (before, time));
+            }
+            self.holder[bay] = Some(visit);
+            self.bays[visit] = Some(bay);
+        }
+        self.done[id] = Some(Assignment { start: self.now, end, technicians: people, overtime: false });
+        self.wake_after(id, end);
+        true
+    }
+
+    /// Returns what the time is.
+    pub fn now(&self) -> Time {
+        self.now
+    }
+
+    /// Tells whether an operation has ended.
+    pub fn has_ended(&self, id: OperationId) -> bool {
+        self.done[id].as_ref().is_some_and(|done| done.end <= self.now)
+    }
+
+    /// Returns since when an operation could have started for all that its car waits for; `None` if it still waits.
+    pub fn ready_since(&self, id: OperationId) -> Option<Time> {
+        let truth = &self.world.truth;
+        let mut since = truth.operations[id].ready.iter().map(|ready| ready.time).max().unwrap_or(truth.now);
+        for link in self.before[id].iter().map(|&index| &truth.links[index]) {
+            let end = self.done[link.from].as_ref().map(|done| done.end).filter(|end| *end <= self.now)?;
+            since = since.max(end + link.min_wait.max(Span::ZERO));
+        }
+        Some(since)
+    }
+
+    fn is_ready(&self, id: OperationId) -> bool {
+        self.ready_since(id).is_some_and(|since| since <= self.now)
+    }
+
+    /// Returns by when an operation must start for a longest wait that runs already.
+    fn deadline(&self, id: OperationId) -> Option<Time> {
+        let links = self.before[id].iter().map(|&index| &self.world.truth.links[index]);
+        let running = links.filter_map(|link| {
+            let longest = link.max_wait.filter(|longest| *longest <= WATCHED)?;
+            Some(self.done[link.from].as_ref()?.end + longest)
+        });
+        running.min()
+    }
+
+    /// Returns the booked work of an operation, and what was found at teardown.
+    pub fn known_work(&self, id: OperationId) -> Span {
+        let booked = &self.world.booked.operations[id];
+        let apart = self.world.truth.operations_of(booked.car).iter().any(|&id| self.has_ended(id));
+        if booked.crew.is_empty() || !apart || !self.world.damaged[booked.car] {
+            return booked.work;
+        }
+        Span::from_minutes((booked.work.minutes() as f64 * (1.0 + self.world.hidden_work)).ceil() as i64)
+    }
+
+    /// Returns how long an operation is expected to take with these people.
+    pub fn known_length(&self, id: OperationId, people: &[TechnicianId]) -> Span {
+        let booked = &self.world.booked;
+        let length = booked.duration(id, people).unwrap_or(booked.operations[id].work);
+        let (work, known) = (booked.operations[id].work.minutes().max(1) as f64, self.known_work(id).minutes() as f64);
+        Span::from_minutes((length.minutes() as f64 * known / work).ceil() as i64).ceil_to(booked.grid)
+    }
+
+    /// Tells whether somebody has nothing in hand and is at work.
+    pub fn is_idle(&self, person: TechnicianId) -> bool {
+        self.busy[person] <= self.now && self.hours(person).window_at(self.now).is_some()
+    }
+
+    /// Returns the hours of somebody; what is asked of them lies in today, which is known.
+    fn hours(&self, person: TechnicianId) -> &Calendar {
+        &self.world.truth.calendars[self.world.truth.technicians[person].calendar]
+    }
+
+    fn today_ends(&self, person: TechnicianId) -> Time {
+        let midnight = Time::from_minutes((self.now.minutes().div_euclid(DAY) + 1) * DAY);
+        let windows = self.hours(person).windows();
+        let before = windows.partition_point(|window| window.start() < midnight);
+        windows[..before].last().map_or(self.now, |window| window.end())
+    }
+
+    /// Tells whether these people can start an operation now: the rest of the day is long enough for work that must not
+    /// stop, and for a chain of short longest waits.
+    pub fn has_time(&self, id: OperationId, people: &[TechnicianId], hot: bool) -> bool {
+        let operation = &self.world.truth.operations[id];
+        let length = self.known_length(id, people);
+        people.iter().all(|&person| {
+            let Some(window) = self.hours(person).window_at(self.now) else { return false };
+            let early = self.now < window.start() + Span::from_minutes(60);
+            let fits = operation.interruptible || self.now + length <= window.end();
+            let chain = length + self.tail[id];
+            let tail_fits = self.tail[id] == Span::ZERO || self.now + chain <= self.today_ends(person);
+            hot || (fits && tail_fits) || (early && self.is_morning(person))
+        })
+    }
+
+    fn is_morning(&self, person: TechnicianId) -> bool {
+        let midnight = Time::from_minutes(self.now.minutes().div_euclid(DAY) * DAY);
+        let windows = self.hours(person).windows();
+        let before = windows.partition_point(|window| window.start() < midnight);
+        windows.get(before).is_some_and(|first| first.start() + Span::from_minutes(60) > self.now)
+    }
+
+    /// Returns the booked time from the end of an operation to the end of the last attended one that follows it in a chain
+    /// of short longest waits.
+    fn tail_of(&self, id: OperationId, depth: usize) -> Span {
+        let booked = &self.world.booked;
+        let links = self.after[id].iter().map(|&index| &booked.links[index]);
+        let tight = links.filter(|link| link.max_wait.is_some_and(|longest| longest <= TIGHT));
+        let tails = tight.filter(|_| depth < 32).map(|link| {
+            let (next, rest) = (&booked.operations[link.to], self.tail_of(link.to, depth + 1));
+            let attended = !next.crew.is_empty() || rest > Span::ZERO;
+            if attended { link.min_wait.max(Span::ZERO) + next.work + rest } else { Span::ZERO }
+        });
+        tails.max().unwrap_or(Span::ZERO)
+    }
+
+    /// Returns people for an operation who can start it now, of those that `may`; the fastest for each place.
+    pub fn any_crew(
+        &self,
+        id: OperationId,
+        hot: bool,
+        may: &dyn Fn(TechnicianId) -> bool,
+    ) -> Option<Vec<TechnicianId>> {
+        let truth = &self.world.truth;
+        let operation = &truth.operations[id];
+        if let Commitment::Pinned { technicians: Some(people), .. } = &operation.commitment {
+            return self.can_all_start(id, people, hot).then(|| people.clone());
+        }
+        let mut people = Vec::new();
+        let idle: Vec<TechnicianId> = truth.technicians.keys().filter(|&person| self.is_idle(person) && may(person)).collect();
+        let found = self.fill(id, &operation.crew, &idle, hot, &mut people);
+        found.then_some(people)
+    }
+
+    /// Tells whether these people are idle and can start an operation now.
+    pub fn can_all_start(&self, id: OperationId, people: &[TechnicianId], hot: bool) -> bool {
+        people.iter().all(|&person| self.is_idle(person))
+            && self.is_same_person(id, people)
+            && self.has_time(id, people, hot)
+    }
+
+    fn is_same_person(&self, id: OperationId, people: &[TechnicianId]) -> bool {
+        let Some(wish) = self.world.truth.operations[id].same_person else { return true };
+        let Some(earlier) = &self.done[wish.operation] else { return true };
+        wish.rule != SamePersonRule::Required || people.iter().any(|person| earlier.technicians.contains(person))
+    }
+
+    fn fill(
+        &self,
+        id: OperationId,
+        places: &[SkillId],
+        idle: &[TechnicianId],
+        hot: bool,
+        people: &mut Vec<TechnicianId>,
+    ) -> bool {
+        let Some((&skill, rest)) = places.split_first() else {
+            return self.is_same_person(id, people) && self.has_time(id, people, hot);
+        };
+        let truth = &self.world.truth;
+        let speed = |person: TechnicianId| truth.efficiency(person, skill).map(|speed| speed.0);
+        let mut able: Vec<TechnicianId> = idle.iter().copied().filter(|&person| speed(person).is_some()).collect();
+        able.sort_by_key(|&person| (Reverse(speed(person)), truth.technicians[person].skills.len(), person));
+        for person in able {
+            if people.contains(&person) {
+                continue;
+            }
+            people.push(person);
+            if self.fill(id, rest, idle, hot, people) {
+                return true;
+            }
+            people.pop();
+        }
+        false
+    }
+
+    fn has_equipment(&self, id: OperationId) -> bool {
+        let truth = &self.world.truth;
+        truth.operations[id].equipment.iter().all(|&(pool, units)| {
+            let ahead = self.known_length(id, &[]) + self.known_length(id, &[]);
+            let soon = Window::new(self.now, self.now + ahead);
+            let out = truth.equipment[pool].outages.iter().filter(|outage| soon.is_some_and(|soon| outage.window.overlaps(soon)));
+            let out: u32 = out.map(|outage| outage.units).sum();
+            let used = self.open.iter().flat_map(|&car| truth.operations_of(car)).filter(|other| self.is_running(**other));
+            let used = used.flat_map(|&other| &truth.operations[other].equipment).filter(|(own, _)| *own == pool);
+            let used: u32 = used.map(|(_, units)| units).sum();
+            used + units + out <= truth.equipment[pool].capacity
+        })
+    }
+
+    fn is_running(&self, id: OperationId) -> bool {
+        self.done[id].as_ref().is_some_and(|done| done.start <= self.now && self.now < done.end)
+    }
+
+    /// Tells whether a bay will take the car in time after work that starts a watched wait: no more cars may wait for the
+    /// bays of a class like that than it has bays.
+    fn gate_is_open(&self, id: OperationId) -> bool {
+        let truth = &self.world.truth;
+        let own = truth.operations[id].visit;
+        let watched = |index: &&usize| truth.links[**index].max_wait.is_some_and(|longest| longest <= WATCHED);
+        self.after[id].iter().filter(watched).all(|&index| {
+            let next = truth.operations[truth.links[index].to].visit.filter(|next| Some(*next) != own);
+            let Some(next) = next.filter(|next| self.bays[*next].is_none()) else { return true };
+            let class = truth.visits[next].class;
+            let bays = truth.bays.values().filter(|bay| bay.classes.contains(&class)).count();
+            let comes = |visit: VisitId| {
+                visit != next && truth.visits[visit].class == class && self.bays[visit].is_none() && self.is_awaited(visit)
+            };
+            let visits = self.open.iter().flat_map(|&car| truth.visits_of(car));
+            visits.filter(|&&visit| comes(visit)).count() < bays
+        })
+    }
+
+    fn is_awaited(&self, visit: VisitId) -> bool {
+        let truth = &self.world.truth;
+        truth.operations_in(visit).iter().flat_map(|&id| &self.before[id]).any(|&index| {
+            let link = &truth.links[index];
+            link.max_wait.is_some_and(|longest| longest <= WATCHED) && self.done[link.from].is_some()
+        })
+    }
+
+    /// Returns when a visit has left its bay; `None` if it has not.
+    fn left_at(&self, visit: VisitId) -> Option<Time> {
+        let ends = self.world.truth.operations_in(visit).iter().map(|&id| self.done[id].as_ref().map(|done| done.end));
+        let last = ends.collect::<Option<Vec<_>>>()?.into_iter().max()?;
+        (last <= self.now).then_some(last)
+    }
+
+    fn is_left(&self, visit: VisitId) -> bool {
+        self.left_at(visit).is_some()
+    }
+
+    /// Returns the first bay that a visit can enter now.
+    pub fn any_bay(&self, visit: VisitId) -> Option<BayId> {
+        self.world.truth.bays.keys().find(|&bay| self.can_enter(visit, bay))
+    }
+
+    /// Tells whether a visit can enter a bay now: it is of the class, free, cleared for it, and open long enough; and the
+    /// car is in no other.
+    pub fn can_enter(&self, visit: VisitId, bay: BayId) -> bool {
+        let truth = &self.world.truth;
+        let data = &truth.visits[visit];
+        match data.bay {
+            BayChoice::Pinned(pinned) if pinned != bay => return false,
+            _ if !truth.bay_serves(bay, data.class) => return false,
+            _ => {}
+        }
+        let elsewhere = |other: VisitId| truth.visits[other].on_vehicle && self.bays[other].is_some() && !self.is_left(other);
+        if data.on_vehicle && truth.visits_of(data.car).iter().any(|&other| other != visit && elsewhere(other)) {
+            return false;
+        }
+        let before = match self.holder[bay] {
+            Some(holder) => match self.left_at(holder) {
+                Some(time) => Some((holder, time)),
+                None => return false,
+            },
+            None => self.last[bay],
+        };
+        if before.is_some_and(|(other, end)| end + truth.changeover(other, visit) > self.now) {
+            return false;
+        }
+        let calendar = &truth.calendars[truth.bays[bay].calendar];
+        let Some(window) = calendar.window_at(self.now) else { return false };
+        let fresh = self.now < window.start() + Span::from_minutes(60);
+        fresh || self.now + self.stay(visit) <= window.end()
+    }
+
+    /// Returns how long a visit is expected to hold its bay: what is not done in a day of eight hours adds a night.
+    fn stay(&self, visit: VisitId) -> Span {
+        let works = self.world.truth.operations_in(visit).iter().map(|&id| self.known_work(id).minutes());
+        let work: i64 = works.sum();
+        Span::from_minutes(work + work / 480 * 16 * 60)
+    }
+
+    /// Returns when an operation that has started is expected to end, as far as anybody knows.
+    pub fn expected_end(&self, id: OperationId) -> Option<Time> {
+        let done = self.done[id].as_ref()?;
+        if done.end <= self.now || matches!(self.world.truth.operations[id].commitment, Commitment::Started { .. }) {
+            return Some(done.end);
+        }
+        let booked = &self.world.booked;
+        let expected = end_with(booked, id, done.start, &done.technicians, self.known_length(id, &done.technicians), booked);
+        let more = Span::from_minutes((self.known_work(id).minutes() / 5).max(1));
+        // What is over its time needs a little longer, again and again.
+        Some(if expected > self.now { expected } else { (self.now + more).ceil_to(booked.grid) })
+    }
+
+    /// Returns the earliest time that is known for a reason of waiting.
+    pub(super) fn known_ready(&self, id: OperationId, index: usize) -> Time {
+        let booked = &self.world.booked.operations[id].ready[index];
+        let truth = &self.world.truth.operations[id].ready[index];
+        let open = matches!(booked.reason, ReadyReason::Part(_) | ReadyReason::Approval(_));
+        // That a part is late is known on the day on which it does not come.
+        if open && booked.time <= self.now { truth.time } else { booked.time }
+    }
+}
+
+/// Returns when a car becomes known: the shop's own orders at once, others when they come.
+fn car_known(world: &World, car: CarId) -> Time {
+    use fitup_model::keyed::Key;
+    if car.index() < world.own { world.truth.now } else { world.truth.cars[car].arrival }
+}
+
+fn end_of(problem: &Problem, id: OperationId, start: Time, people: &[TechnicianId], hours: &Problem) -> Time {
+    let length = problem.duration(id, people).unwrap_or(problem.operations[id].work);
+    end_with(problem, id, start, people, length, hours)
+}
+
+/// Returns when work of this length ends in these hours, with its pauses.
+fn end_with(problem: &Problem, id: OperationId, start: Time, people: &[TechnicianId], length: Span, hours: &Problem) -> Time {
+    let operation = &problem.operations[id];
+    if operation.crew.is_empty() || !operation.interruptible {
+        return start + length;
+    }
+    let all = Calendar::always(start, hours.horizon);
+    let calendar = |person: &TechnicianId| &hours.calendars[hours.technicians[*person].calendar];
+    let open = people.iter().fold(all, |open, person| open.intersection(calendar(person)));
+    let mut left = length;
+    for window in open.windows() {
+        if left <= window.span() {
+            return window.start() + left;
+        }
+        left = left - window.span();
+    }
+    hours.horizon + left
+}

@@ -1,0 +1,113 @@
+//! Dispatching by fitup: plan what is known, follow the plan, plan again when the day begins and when things have changed.
+
+use fitup_model::keyed::{BayId, OperationId, TechnicianId, VisitId};
+use fitup_model::{Plan, Span, Time};
+use fitup_planner::replan::improved;
+use fitup_planner::{Options, Stop};
+
+use super::floor::Floor;
+use super::known::{Intent, Known};
+use super::policy::Policy;
+
+/// How often fitup plans, how hard it looks, and how its plan is followed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Manner {
+    /// Search iterations of a plan from the one before.
+    pub iterations: u64,
+    /// Iterations of the first one.
+    pub first: u64,
+    /// Least time between two plans of a day; the first is made when the day begins.
+    pub every: Span,
+    /// Work may start so long before its turn in the plan if all is there.
+    pub pull: Span,
+    /// Start of the random numbers of the search.
+    pub seed: u64,
+}
+
+impl Default for Manner {
+    fn default() -> Manner {
+        Manner {
+            iterations: 300,
+            first: 3000,
+            every: Span::from_minutes(120),
+            pull: Span::from_minutes(240),
+            seed: 1,
+        }
+    }
+}
+
+/// Dispatches by the plans of fitup.
+#[derive(Debug)]
+pub struct ByPlan {
+    manner: Manner,
+    intent: Intent,
+    planned: Option<Time>,
+    /// Plans made.
+    pub plans: u64,
+}
+
+impl ByPlan {
+    /// Returns a dispatcher that has no plan yet.
+    pub fn new(floor: &Floor, manner: Manner) -> ByPlan {
+        ByPlan { manner, intent: Intent::none(floor.world.booked()), planned: None, plans: 0 }
+    }
+
+    fn plan(&mut self, floor: &Floor, stop: &dyn Stop) {
+        let known = Known::of(floor);
+        let start: Plan = known.plan(&self.intent);
+        let iterations = if self.plans == 0 { self.manner.first } else { self.manner.iterations };
+        let options =
+            Options { seed: self.manner.seed.wrapping_add(self.plans), iterations: Some(iterations), ..Options::default() };
+        let found = improved(&known.problem, &start, &options, stop);
+        known.intend(&found.plan, &mut self.intent);
+        self.planned = Some(floor.now());
+        self.plans += 1;
+    }
+
+    fn start_of(&self, operation: OperationId) -> Option<Time> {
+        self.intent.operations[operation].as_ref().map(|assignment| assignment.start)
+    }
+}
+
+impl Policy for ByPlan {
+    fn look(&mut self, floor: &Floor, stop: &dyn Stop) -> Vec<Time> {
+        let day = |time: Time| time.minutes().div_euclid(1440);
+        let due = self.planned.is_none_or(|last| {
+            day(last) < day(floor.now()) || floor.now() >= last + self.manner.every && !floor.open.is_empty()
+        });
+        if !due || floor.open.is_empty() {
+            return Vec::new();
+        }
+        self.plan(floor, stop);
+        let starts = floor.open.iter().flat_map(|&car| floor.world.booked().operations_of(car));
+        starts.filter_map(|&id| self.start_of(id)).map(|start| start - Span::ZERO + -self.manner.pull).collect()
+    }
+
+    fn turn(&self, floor: &Floor, operation: OperationId) -> Option<i64> {
+        match self.start_of(operation) {
+            Some(start) => (start <= floor.now() + self.manner.pull).then_some(start.minutes()),
+            // What has come since the last plan, or found no room in it, goes behind.
+            None => {
+                let booked = floor.world.booked();
+                Some(booked.horizon.minutes() + booked.cars[booked.operations[operation].car].arrival.minutes())
+            }
+        }
+    }
+
+    fn crew(&self, floor: &Floor, operation: OperationId, hot: bool) -> Option<Vec<TechnicianId>> {
+        if let Some(assignment) = &self.intent.operations[operation] {
+            if floor.can_all_start(operation, &assignment.technicians, hot) {
+                return Some(assignment.technicians.clone());
+            }
+            if !hot && assignment.start > floor.now() {
+                return None;
+            }
+        }
+        floor.any_crew(operation, hot, &|_| true)
+    }
+
+    fn bay(&self, floor: &Floor, visit: VisitId) -> Option<BayId> {
+        let planned = self.intent.bays[visit].filter(|&bay| floor.can_enter(visit, bay));
+        planned.or_else(|| floor.any_bay(visit))
+    }
+}
