@@ -181,7 +181,7 @@ impl<'w> Floor<'w> {
     fn try_start(&mut self, policy: &dyn Policy, id: OperationId, hot: bool) -> bool {
         let truth = &self.world.truth;
         let operation = &truth.operations[id];
-        if !self.has_equipment(id) || !self.gate_is_open(id) {
+        if !self.has_equipment(id) || !policy.is_thought_through(self, id) && !self.gate_is_open(id) {
             return false;
         }
         let mut bay = None;
@@ -336,7 +336,8 @@ impl<'w> Floor<'w> {
             return self.can_all_start(id, people, hot).then(|| people.clone());
         }
         let mut people = Vec::new();
-        let idle: Vec<TechnicianId> = truth.technicians.keys().filter(|&person| self.is_idle(person) && may(person)).collect();
+        let idle: Vec<TechnicianId> =
+            truth.technicians.keys().filter(|&person| self.is_idle(person) && may(person)).collect();
         let found = self.fill(id, &operation.crew, &idle, hot, &mut people);
         found.then_some(people)
     }
@@ -387,9 +388,13 @@ impl<'w> Floor<'w> {
         truth.operations[id].equipment.iter().all(|&(pool, units)| {
             let ahead = self.known_length(id, &[]) + self.known_length(id, &[]);
             let soon = Window::new(self.now, self.now + ahead);
-            let out = truth.equipment[pool].outages.iter().filter(|outage| soon.is_some_and(|soon| outage.window.overlaps(soon)));
+            let out = truth.equipment[pool]
+                .outages
+                .iter()
+                .filter(|outage| soon.is_some_and(|soon| outage.window.overlaps(soon)));
             let out: u32 = out.map(|outage| outage.units).sum();
-            let used = self.open.iter().flat_map(|&car| truth.operations_of(car)).filter(|other| self.is_running(**other));
+            let used =
+                self.open.iter().flat_map(|&car| truth.operations_of(car)).filter(|other| self.is_running(**other));
             let used = used.flat_map(|&other| &truth.operations[other].equipment).filter(|(own, _)| *own == pool);
             let used: u32 = used.map(|(_, units)| units).sum();
             used + units + out <= truth.equipment[pool].capacity
@@ -412,7 +417,10 @@ impl<'w> Floor<'w> {
             let class = truth.visits[next].class;
             let bays = truth.bays.values().filter(|bay| bay.classes.contains(&class)).count();
             let comes = |visit: VisitId| {
-                visit != next && truth.visits[visit].class == class && self.bays[visit].is_none() && self.is_awaited(visit)
+                visit != next
+                    && truth.visits[visit].class == class
+                    && self.bays[visit].is_none()
+                    && self.is_awaited(visit)
             };
             let visits = self.open.iter().flat_map(|&car| truth.visits_of(car));
             visits.filter(|&&visit| comes(visit)).count() < bays
@@ -453,7 +461,8 @@ impl<'w> Floor<'w> {
             _ if !truth.bay_serves(bay, data.class) => return false,
             _ => {}
         }
-        let elsewhere = |other: VisitId| truth.visits[other].on_vehicle && self.bays[other].is_some() && !self.is_left(other);
+        let elsewhere =
+            |other: VisitId| truth.visits[other].on_vehicle && self.bays[other].is_some() && !self.is_left(other);
         if data.on_vehicle && truth.visits_of(data.car).iter().any(|&other| other != visit && elsewhere(other)) {
             return false;
         }
@@ -487,7 +496,8 @@ impl<'w> Floor<'w> {
             return Some(done.end);
         }
         let booked = &self.world.booked;
-        let expected = end_with(booked, id, done.start, &done.technicians, self.known_length(id, &done.technicians), booked);
+        let expected =
+            end_with(booked, id, done.start, &done.technicians, self.known_length(id, &done.technicians), booked);
         let more = Span::from_minutes((self.known_work(id).minutes() / 5).max(1));
         // What is over its time needs a little longer, again and again.
         Some(if expected > self.now { expected } else { (self.now + more).ceil_to(booked.grid) })
@@ -515,7 +525,14 @@ fn end_of(problem: &Problem, id: OperationId, start: Time, people: &[TechnicianI
 }
 
 /// Returns when work of this length ends in these hours, with its pauses.
-fn end_with(problem: &Problem, id: OperationId, start: Time, people: &[TechnicianId], length: Span, hours: &Problem) -> Time {
+fn end_with(
+    problem: &Problem,
+    id: OperationId,
+    start: Time,
+    people: &[TechnicianId],
+    length: Span,
+    hours: &Problem,
+) -> Time {
     let operation = &problem.operations[id];
     if operation.crew.is_empty() || !operation.interruptible {
         return start + length;

@@ -44,7 +44,7 @@ impl Known {
     ///
     /// Durations are as booked until the work is done, damage is known when the first work on the car has ended, parts
     /// are expected as booked until the day on which they do not come, and who is away is known on the day.
-    pub fn of(floor: &Floor) -> Known {
+    pub fn of(floor: &Floor, flow: i64) -> Known {
         let booked = floor.world.booked();
         let mut data = booked.clone().into_data();
         data.now = floor.now();
@@ -54,6 +54,7 @@ impl Known {
         let mut keys: BTreeMap<OperationId, OperationId> = BTreeMap::new();
         for &car in &floor.open {
             let new: CarId = data.cars.push(cars[car].clone());
+            data.cars[new].flow_weight = data.cars[new].flow_weight.max(flow);
             let mut visit_keys: BTreeMap<VisitId, VisitId> = BTreeMap::new();
             for &id in booked.visits_of(car) {
                 let mut visit = visits[id].clone();

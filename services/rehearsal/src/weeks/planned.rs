@@ -20,6 +20,8 @@ pub struct Manner {
     pub every: Span,
     /// Work may start so long before its turn in the plan if all is there.
     pub pull: Span,
+    /// A minute in the shop counts at least this much in the plans, whatever the orders say.
+    pub flow: i64,
     /// Start of the random numbers of the search.
     pub seed: u64,
 }
@@ -27,10 +29,11 @@ pub struct Manner {
 impl Default for Manner {
     fn default() -> Manner {
         Manner {
-            iterations: 300,
-            first: 3000,
+            iterations: 3000,
+            first: 10_000,
             every: Span::from_minutes(120),
             pull: Span::from_minutes(240),
+            flow: 1,
             seed: 1,
         }
     }
@@ -53,11 +56,14 @@ impl ByPlan {
     }
 
     fn plan(&mut self, floor: &Floor, stop: &dyn Stop) {
-        let known = Known::of(floor);
+        let known = Known::of(floor, self.manner.flow);
         let start: Plan = known.plan(&self.intent);
         let iterations = if self.plans == 0 { self.manner.first } else { self.manner.iterations };
-        let options =
-            Options { seed: self.manner.seed.wrapping_add(self.plans), iterations: Some(iterations), ..Options::default() };
+        let options = Options {
+            seed: self.manner.seed.wrapping_add(self.plans),
+            iterations: Some(iterations),
+            ..Options::default()
+        };
         let found = improved(&known.problem, &start, &options, stop);
         known.intend(&found.plan, &mut self.intent);
         self.planned = Some(floor.now());
@@ -92,6 +98,10 @@ impl Policy for ByPlan {
                 Some(booked.horizon.minutes() + booked.cars[booked.operations[operation].car].arrival.minutes())
             }
         }
+    }
+
+    fn is_thought_through(&self, floor: &Floor, operation: OperationId) -> bool {
+        self.start_of(operation).is_some_and(|start| start <= floor.now())
     }
 
     fn crew(&self, floor: &Floor, operation: OperationId, hot: bool) -> Option<Vec<TechnicianId>> {

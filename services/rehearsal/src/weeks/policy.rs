@@ -16,6 +16,12 @@ pub trait Policy {
     /// Returns the turn of work that is ready, smaller first; `None` if it is to wait.
     fn turn(&self, floor: &Floor, operation: OperationId) -> Option<i64>;
 
+    /// Tells whether this work is at its place in a plan that has thought of what must follow it: then the floor does not
+    /// ask whether there is time and room for that.
+    fn is_thought_through(&self, _floor: &Floor, _operation: OperationId) -> bool {
+        false
+    }
+
     /// Returns the people who start an operation now, if there are any. `hot`: a longest wait runs out.
     fn crew(&self, floor: &Floor, operation: OperationId, hot: bool) -> Option<Vec<TechnicianId>> {
         floor.any_crew(operation, hot, &|_| true)

@@ -104,7 +104,8 @@ impl Floor<'_> {
             concessions.stayed_on += usize::from(stayed);
         }
         for link in &mut data.links {
-            let (Some(from), Some(to), Some(longest)) = (&self.done[link.from], &self.done[link.to], link.max_wait) else {
+            let (Some(from), Some(to), Some(longest)) = (&self.done[link.from], &self.done[link.to], link.max_wait)
+            else {
                 continue;
             };
             if to.start - from.end > longest && !is_fact(link.to) {

@@ -24,6 +24,8 @@ pub struct Setting {
     pub weeks: u32,
     /// Cars a week; `None` is [`LOAD`] of what the scarcest skill or bay class can take.
     pub per_week: Option<f64>,
+    /// Share of what the shop can take that comes if no rate is told.
+    pub load: f64,
     /// What can happen.
     pub chances: Chances,
     /// Start of the random numbers.
@@ -31,7 +33,7 @@ pub struct Setting {
 }
 
 /// Share of the scarcest skill or bay class that arrivals take up if no rate is told: common practice, no source.
-pub const LOAD: f64 = 0.8;
+pub const LOAD: f64 = 0.6;
 
 /// The same weeks twice: as booked, and as they will be. Keys are the same in both.
 #[derive(Debug, Clone)]
@@ -59,7 +61,7 @@ impl World {
     /// # Errors
     /// The faults of a future that is no problem, see [`Futures::future`].
     pub fn new(problem: &Problem, setting: &Setting, run: u64) -> Result<World, Vec<Fault>> {
-        let per_week = setting.per_week.unwrap_or_else(|| rate(problem) * LOAD);
+        let per_week = setting.per_week.unwrap_or_else(|| rate(problem) * setting.load);
         let until = problem.now + Span::from_minutes(WEEK * i64::from(setting.weeks));
         let mut data = longer(problem, until + Span::from_minutes(RUN_OUT));
         let mut random = Random::new(setting.seed ^ run.wrapping_mul(0x9E37_79B9_7F4A_7C15), digest(&["arrivals"]));
@@ -239,7 +241,8 @@ fn another(problem: &Problem, template: CarId, time: Time, name: &str, data: &mu
         let old = &problem.operations[id];
         let visit = old.visit.and_then(|visit| visits.iter().position(|own| *own == visit));
         let mut ready = vec![Ready { time, reason: ReadyReason::Arrival }];
-        let waits = old.ready.iter().filter(|ready| matches!(ready.reason, ReadyReason::Part(_) | ReadyReason::Approval(_)));
+        let waits =
+            old.ready.iter().filter(|ready| matches!(ready.reason, ReadyReason::Part(_) | ReadyReason::Approval(_)));
         ready.extend(waits.map(|ready| Ready { time: (ready.time + by).max(time), reason: ready.reason.clone() }));
         let mut same_person = old.same_person;
         if let Some(wish) = &mut same_person {

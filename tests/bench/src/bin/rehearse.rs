@@ -14,6 +14,7 @@ use fitup_model::{Problem, Span};
 use fitup_planner::Never;
 use fitup_rehearsal::Chances;
 use fitup_rehearsal::weeks::interval::{Mean, gain, mean};
+use fitup_rehearsal::weeks::world::LOAD;
 use fitup_rehearsal::weeks::{Habit, Manner, Measures, Setting, Way, rehearse};
 
 /// Rehearse generated shops, side by side with habits
@@ -43,6 +44,12 @@ struct Args {
     /// Cars a week; else what the shop can take
     #[arg(long)]
     per_week: Option<f64>,
+    /// Share of what the shop can take that comes
+    #[arg(long, default_value_t = LOAD)]
+    load: f64,
+    /// What a minute in the shop counts at least in a plan
+    #[arg(long, default_value_t = Manner::default().flow)]
+    flow: i64,
     /// Search iterations of a plan
     #[arg(long, default_value_t = Manner::default().iterations)]
     iterations: u64,
@@ -66,17 +73,26 @@ fn main() -> Result<(), Box<dyn Error>> {
         iterations: args.iterations,
         every: Span::from_minutes(args.every),
         pull: Span::from_minutes(args.pull),
+        flow: args.flow,
         ..Manner::default()
     };
     let ways = [Way::Plan(manner)].into_iter().chain(Habit::ALL.map(Way::Habit)).collect::<Vec<_>>();
-    let setting =
-        Setting { weeks: args.weeks, per_week: args.per_week, chances: if args.certain { Chances::NONE } else { Chances::default() }, seed: args.seed };
+    let setting = Setting {
+        weeks: args.weeks,
+        per_week: args.per_week,
+        load: args.load,
+        chances: if args.certain { Chances::NONE } else { Chances::default() },
+        seed: args.seed,
+    };
     let (mut lateness, mut cycle) = (Vec::new(), Vec::new());
-    println!("shop         way             cars  left  on time  late h  weighted    cycle h  in use   against the rules");
+    println!(
+        "shop         way             cars  left  on time  late h  weighted    cycle h  in use   against the rules"
+    );
     for number in 0..args.shops {
         let (name, problem) = problem(&args, number)?;
         let started = Instant::now();
-        let found = rehearse(&problem, &setting, &ways, args.runs, args.threads, &Never).map_err(|f| format!("{f:?}"))?;
+        let found =
+            rehearse(&problem, &setting, &ways, args.runs, args.threads, &Never).map_err(|f| format!("{f:?}"))?;
         for (way, measures) in ["fitup", "first in", "promise", "booth"].iter().zip(&found) {
             tell(&name, way, measures);
             let broken: usize = measures.iter().map(|measures| measures.broken).sum();
