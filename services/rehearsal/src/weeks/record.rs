@@ -1,6 +1,7 @@
 //! What became of the weeks: a record that the checker can be asked about, and its measures.
 
 use fitup_model::keyed::{CarId, OperationId};
+use fitup_model::plan::Assignment;
 use fitup_model::problem::{BayChoice, Commitment};
 use fitup_model::{Calendar, Fault, Plan, Problem, Span, Time, Window, check};
 
@@ -57,6 +58,11 @@ impl Floor<'_> {
     pub fn completion(&self, car: CarId) -> Option<Time> {
         let ends = self.world.truth.operations_of(car).iter().map(|&id| self.done[id].as_ref().map(|done| done.end));
         ends.collect::<Option<Vec<_>>>()?.into_iter().max().filter(|end| *end <= self.world.truth.horizon)
+    }
+
+    /// Returns what was done for an operation, if it has started.
+    pub fn done(&self, id: OperationId) -> Option<&Assignment> {
+        self.done[id].as_ref()
     }
 
     /// Returns the record: what was done, under the rules of what was true. Work that had to be finished after hours, waits

@@ -83,6 +83,21 @@ impl World {
         World { damaged, hidden_work: 0.0, own: 0, until, booked: truth.clone(), truth }
     }
 
+    /// Returns the same weeks with another truth: what is booked stays.
+    ///
+    /// # Errors
+    /// The faults of the truth.
+    pub fn with_truth(&self, change: impl FnOnce(&mut ProblemData)) -> Result<World, Vec<Fault>> {
+        let mut data = self.truth.clone().into_data();
+        change(&mut data);
+        Ok(World { truth: Problem::new(data)?, ..self.clone() })
+    }
+
+    /// Returns everything as it will be.
+    pub fn truth(&self) -> &Problem {
+        &self.truth
+    }
+
     /// Returns everything as booked, orders that come during the weeks included.
     pub fn booked(&self) -> &Problem {
         &self.booked
