@@ -28,7 +28,8 @@ pub struct Floor<'w> {
     pub(super) now: Time,
     pub(super) done: KeyedVec<OperationId, Option<Assignment>>,
     pub(super) bays: KeyedVec<VisitId, Option<BayId>>,
-    holder: KeyedVec<BayId, Option<VisitId>>,
+    /// Visits in each bay; more than one only if facts say so.
+    holders: KeyedVec<BayId, Vec<VisitId>>,
     last: KeyedVec<BayId, Option<(VisitId, Time)>>,
     busy: KeyedVec<TechnicianId, Time>,
     /// Cars that are known and not complete.
@@ -50,7 +51,7 @@ impl<'w> Floor<'w> {
             now: truth.now,
             done: KeyedVec::filled(None, operations),
             bays: KeyedVec::filled(None, truth.visits.len()),
-            holder: KeyedVec::filled(None, truth.bays.len()),
+            holders: KeyedVec::filled(Vec::new(), truth.bays.len()),
             last: KeyedVec::filled(None, truth.bays.len()),
             busy: KeyedVec::filled(truth.now, truth.technicians.len()),
             open: Vec::new(),
@@ -105,7 +106,7 @@ impl<'w> Floor<'w> {
             if let BayChoice::Entered(bay) = visit.bay
                 && !self.is_left(id)
             {
-                self.holder[bay] = Some(id);
+                self.holders[bay].push(id);
             }
         }
     }
@@ -194,6 +195,9 @@ impl<'w> Floor<'w> {
             }
         }
         let people = if operation.crew.is_empty() {
+            if !self.is_same_person(id, &[]) {
+                return false;
+            }
             Vec::new()
         } else {
             match policy.crew(self, id, hot) {
@@ -206,10 +210,9 @@ impl<'w> Floor<'w> {
             self.busy[person] = end;
         }
         if let (Some(visit), Some(bay)) = (operation.visit, bay) {
-            if let Some(before) = self.holder[bay] {
-                self.last[bay] = self.left_at(before).map(|time| (before, time));
-            }
-            self.holder[bay] = Some(visit);
+            let left = self.holders[bay].iter().filter_map(|&before| Some((before, self.left_at(before)?)));
+            self.last[bay] = left.max_by_key(|(_, time)| *time).or(self.last[bay]);
+            self.holders[bay] = vec![visit];
             self.bays[visit] = Some(bay);
         }
         self.done[id] = Some(Assignment { start: self.now, end, technicians: people, overtime: false });
@@ -344,7 +347,10 @@ impl<'w> Floor<'w> {
 
     /// Tells whether these people are idle and can start an operation now.
     pub fn can_all_start(&self, id: OperationId, people: &[TechnicianId], hot: bool) -> bool {
+        let twice = |(place, person): (usize, &TechnicianId)| people[..place].contains(person);
         people.iter().all(|&person| self.is_idle(person))
+            && self.world.truth.duration(id, people).is_some()
+            && !people.iter().enumerate().any(twice)
             && self.is_same_person(id, people)
             && self.has_time(id, people, hot)
     }
@@ -466,13 +472,11 @@ impl<'w> Floor<'w> {
         if data.on_vehicle && truth.visits_of(data.car).iter().any(|&other| other != visit && elsewhere(other)) {
             return false;
         }
-        let before = match self.holder[bay] {
-            Some(holder) => match self.left_at(holder) {
-                Some(time) => Some((holder, time)),
-                None => return false,
-            },
-            None => self.last[bay],
-        };
+        if !self.holders[bay].iter().all(|&holder| self.is_left(holder)) {
+            return false;
+        }
+        let left = self.holders[bay].iter().filter_map(|&before| Some((before, self.left_at(before)?)));
+        let before = left.max_by_key(|(_, time)| *time).or(self.last[bay]);
         if before.is_some_and(|(other, end)| end + truth.changeover(other, visit) > self.now) {
             return false;
         }

@@ -1,9 +1,11 @@
 //! What became of the weeks: a record that the checker can be asked about, and its measures.
 
-use fitup_model::keyed::{CarId, OperationId};
+use std::collections::BTreeMap;
+
+use fitup_model::keyed::{CarId, KeyedVec, OperationId};
 use fitup_model::plan::Assignment;
-use fitup_model::problem::{BayChoice, Commitment};
-use fitup_model::{Calendar, Fault, Plan, Problem, Span, Time, Window, check};
+use fitup_model::problem::{BayChoice, Commitment, Link, Operation, SamePerson, Visit};
+use fitup_model::{Calendar, Fault, Plan, Problem, ProblemData, Span, Time, Window, check};
 
 use super::floor::Floor;
 use super::world::minutes;
@@ -66,7 +68,7 @@ impl Floor<'_> {
     }
 
     /// Returns the record: what was done, under the rules of what was true. Work that had to be finished after hours, waits
-    /// that ran out and bays that were kept open are allowed in it and counted; cars that are not complete are facts.
+    /// that ran out and bays that were kept open are allowed in it and counted. What was not done is not in it.
     ///
     /// # Errors
     /// The faults of a record that is no problem.
@@ -80,19 +82,6 @@ impl Floor<'_> {
         }
         for (id, bay) in self.bays.iter() {
             plan.bays[id] = *bay;
-        }
-        for car in truth.cars.keys().filter(|&car| self.completion(car).is_none()) {
-            for &id in truth.operations_of(car) {
-                if let Some(done) = &self.done[id] {
-                    let (start, end, technicians) = (done.start, done.end, done.technicians.clone());
-                    data.operations[id].commitment = Commitment::Started { start, end, technicians };
-                }
-            }
-            for &id in truth.visits_of(car) {
-                if let Some(bay) = self.bays[id] {
-                    data.visits[id].bay = BayChoice::Entered(bay);
-                }
-            }
         }
         let is_fact = |id: OperationId| matches!(truth.operations[id].commitment, Commitment::Started { .. });
         for (id, done) in self.done.iter().filter(|(id, _)| !is_fact(*id)) {
@@ -128,6 +117,8 @@ impl Floor<'_> {
                 concessions.bay_kept_open += 1;
             }
         }
+        let is_done = |id: OperationId| plan.operations[id].as_ref().is_some_and(|done| done.end <= truth.horizon);
+        let (data, plan) = only(data, &plan, is_done);
         Ok(Record { problem: Problem::new(data)?, plan, concessions })
     }
 
@@ -176,4 +167,40 @@ impl Floor<'_> {
         }
         if open > 0.0 { worked / open } else { 0.0 }
     }
+}
+
+/// Returns the problem and the plan without the operations that were not done, and what is empty without them.
+fn only(data: ProblemData, plan: &Plan, is_done: impl Fn(OperationId) -> bool) -> (ProblemData, Plan) {
+    let mut new = ProblemData {
+        cars: KeyedVec::new(),
+        visits: KeyedVec::new(),
+        operations: KeyedVec::new(),
+        links: Vec::new(),
+        ..data.clone()
+    };
+    let mut kept = Plan { operations: KeyedVec::new(), bays: KeyedVec::new() };
+    let (mut cars, mut visits, mut operations) = (BTreeMap::new(), BTreeMap::new(), BTreeMap::new());
+    for (id, old) in data.operations.iter().filter(|(id, _)| is_done(*id)) {
+        let car = *cars.entry(old.car).or_insert_with(|| new.cars.push(data.cars[old.car].clone()));
+        let visit = old.visit.map(|visit| {
+            *visits.entry(visit).or_insert_with(|| {
+                kept.bays.push(plan.bays[visit]);
+                new.visits.push(Visit { car, ..data.visits[visit].clone() })
+            })
+        });
+        operations.insert(id, new.operations.push(Operation { car, visit, ..old.clone() }));
+        kept.operations.push(plan.operations[id].clone());
+    }
+    for operation in operations.values() {
+        let operation = &mut new.operations[*operation];
+        operation.same_person = operation
+            .same_person
+            .and_then(|wish| Some(SamePerson { operation: *operations.get(&wish.operation)?, ..wish }));
+    }
+    new.links = data
+        .links
+        .iter()
+        .filter_map(|link| Some(Link { from: *operations.get(&link.from)?, to: *operations.get(&link.to)?, ..*link }))
+        .collect();
+    (new, kept)
 }
