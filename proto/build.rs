@@ -22,6 +22,7 @@ fn main() -> Result<(), Box<dyn error::Error>> {
         "replan_service",
         "explain_service",
         "quote_service",
+        "rehearsal_service",
     ]
     .map(|file| format!("fitup/v1/{file}.proto"));
     let descriptors = protox::Compiler::new(["."])?

@@ -10,8 +10,7 @@ use fitup_proto::v1;
 use jiff::tz::TimeZone;
 
 use crate::commands::{
-    completions, floor, history, load, man, measures, order, outline, plan, quote, reference, replan, rulebook, shop,
-    take_in, token, why,
+    completions, floor, history, load, man, measures, order, outline, plan, quote, reference, rehearse, replan, rulebook, shop, take_in, token, why,
 };
 use crate::connect::{Address, Connection};
 use crate::error::{Failure, Kind};
@@ -147,6 +146,7 @@ enum Command {
     #[command(subcommand)]
     Floor(Box<floor::Command>),
     Replan(replan::ReplanArgs),
+    Rehearse(rehearse::RehearseArgs),
     Completions(completions::CompletionsArgs),
     Man(man::ManArgs),
     Reference(reference::ReferenceArgs),
@@ -262,6 +262,7 @@ impl Cli {
             Command::History(args) => args.run(&context).await,
             Command::Floor(command) => command.run(&context).await,
             Command::Replan(args) => args.run(&context).await,
+            Command::Rehearse(args) => args.run(&context).await,
             Command::Completions(args) => args.run(&context),
             Command::Man(args) => args.run(&context),
             Command::Reference(args) => args.run(&context),

@@ -13,6 +13,7 @@ use fitup_proto::v1::intake_service_client::IntakeServiceClient;
 use fitup_proto::v1::order_service_client::OrderServiceClient;
 use fitup_proto::v1::plan_service_client::PlanServiceClient;
 use fitup_proto::v1::quote_service_client::QuoteServiceClient;
+use fitup_proto::v1::rehearsal_service_client::RehearsalServiceClient;
 use fitup_proto::v1::replan_service_client::ReplanServiceClient;
 use fitup_proto::v1::shop_service_client::ShopServiceClient;
 use fitup_proto::v1::token_service_client::TokenServiceClient;
@@ -141,6 +142,11 @@ impl Connection {
     /// The service of the floor.
     pub fn floor(&self) -> FloorServiceClient<Channel> {
         FloorServiceClient::new(self.channel.clone()).max_decoding_message_size(LARGEST_MESSAGE)
+    }
+
+    /// The service that plays weeks ahead.
+    pub fn rehearsals(&self) -> RehearsalServiceClient<Channel> {
+        RehearsalServiceClient::new(self.channel.clone()).max_decoding_message_size(LARGEST_MESSAGE)
     }
 
     /// The service that mends plans.

@@ -11,6 +11,7 @@ pub mod outline;
 pub mod plan;
 pub mod quote;
 pub mod reference;
+pub mod rehearse;
 pub mod replan;
 pub mod rulebook;
 pub mod shop;

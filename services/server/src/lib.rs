@@ -27,6 +27,7 @@ pub mod plan_runs;
 pub mod plan_service;
 pub mod port_file;
 pub mod quote_service;
+pub mod rehearsal_service;
 pub mod replan;
 pub mod replan_service;
 pub mod request;

@@ -14,6 +14,7 @@ use fitup_proto::v1::intake_service_server::IntakeServiceServer;
 use fitup_proto::v1::order_service_server::OrderServiceServer;
 use fitup_proto::v1::plan_service_server::PlanServiceServer;
 use fitup_proto::v1::quote_service_server::QuoteServiceServer;
+use fitup_proto::v1::rehearsal_service_server::RehearsalServiceServer;
 use fitup_proto::v1::replan_service_server::ReplanServiceServer;
 use fitup_proto::v1::shop_service_server::ShopServiceServer;
 use fitup_proto::v1::token_service_server::TokenServiceServer;
@@ -50,6 +51,7 @@ use crate::plan_runs::{self, PlanRuns};
 use crate::plan_service::Plans;
 use crate::port_file;
 use crate::quote_service::Quotes;
+use crate::rehearsal_service::Rehearsals;
 use crate::replan_service::Replans;
 use crate::shop_service::Shops;
 use crate::token_service::Tokens;
@@ -105,7 +107,7 @@ pub enum ServeError {
 }
 
 /// Names of the services whose health is told.
-const SERVICES: [&str; 10] = [
+const SERVICES: [&str; 11] = [
     <ShopServiceServer<Shops> as NamedService>::NAME,
     <OrderServiceServer<Orders> as NamedService>::NAME,
     <PlanServiceServer<Plans> as NamedService>::NAME,
@@ -116,6 +118,7 @@ const SERVICES: [&str; 10] = [
     <HistoryServiceServer<History> as NamedService>::NAME,
     <FloorServiceServer<Floors> as NamedService>::NAME,
     <ReplanServiceServer<Replans> as NamedService>::NAME,
+    <RehearsalServiceServer<Rehearsals> as NamedService>::NAME,
 ];
 
 /// Serves on `listener` until `shutdown` is ready, then lets calls under way end, for a while.
@@ -177,6 +180,7 @@ pub async fn serve(
     let intake = Intake { store: Arc::clone(&seen), clock, effects: Effects::default() };
     let floors = Floors { store: Arc::clone(&seen), clock };
     let replans = Replans::new(Arc::clone(&seen), clock, runs.clone(), config.plan_runs);
+    let rehearsals = Rehearsals::new(Arc::clone(&seen), clock, config.solver_threads);
     let explain = Explain { store: Arc::clone(&seen), clock, place: Default::default() };
     let quotes = Quotes::new(Arc::clone(&seen), clock, config.solver_threads);
     let tokens = Tokens { store: Arc::clone(&seen), clock };
@@ -197,6 +201,7 @@ pub async fn serve(
         .add_service(PlanServiceServer::new(plans).max_decoding_message_size(limit))
         .add_service(FloorServiceServer::new(floors).max_decoding_message_size(limit))
         .add_service(ReplanServiceServer::new(replans).max_decoding_message_size(limit))
+        .add_service(RehearsalServiceServer::new(rehearsals).max_decoding_message_size(limit))
         .add_service(ExplainServiceServer::new(explain).max_decoding_message_size(limit))
         .add_service(QuoteServiceServer::new(quotes).max_decoding_message_size(limit))
         .add_service(TokenServiceServer::new(tokens).max_decoding_message_size(limit))

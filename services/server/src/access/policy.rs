@@ -83,6 +83,9 @@ table! {
     QuoteService {
         QuoteOrder: OFFICE,
     }
+    RehearsalService {
+        Rehearse: &[Manager],
+    }
     TokenService {
         CreateToken: &[Manager],
         ListTokens: &[Manager],

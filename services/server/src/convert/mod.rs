@@ -15,6 +15,7 @@ pub mod order;
 pub mod plan;
 pub mod plan_run;
 pub mod quote;
+pub mod rehearsal;
 #[cfg(test)]
 mod round_trip;
 pub mod shop;
