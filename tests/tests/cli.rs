@@ -213,6 +213,8 @@ fn readme_tells_the_bad_morning() {
 #[tokio::test(flavor = "multi_thread")]
 async fn quotes() {
     check("quote.md").await;
+async fn weeks_ahead() {
+    check("rehearse.md").await;
 }
 
 #[tokio::test(flavor = "multi_thread")]

@@ -185,6 +185,9 @@ impl<'w> Floor<'w> {
         if !self.has_equipment(id) || !policy.is_thought_through(self, id) && !self.gate_is_open(id) {
             return false;
         }
+        if operation.visit.is_some_and(|visit| !self.is_alone(visit)) {
+            return false;
+        }
         let mut bay = None;
         if let Some(visit) = operation.visit
             && self.bays[visit].is_none()
@@ -450,6 +453,18 @@ impl<'w> Floor<'w> {
 
     fn is_left(&self, visit: VisitId) -> bool {
         self.left_at(visit).is_some()
+    }
+
+    /// Tells whether work can go on in the bay of a visit, if it is in one: where facts have put several visits into a bay,
+    /// one goes after the other.
+    fn is_alone(&self, visit: VisitId) -> bool {
+        let truth = &self.world.truth;
+        let Some(bay) = self.bays[visit] else { return true };
+        let begun = |visit: VisitId| truth.operations_in(visit).iter().any(|&id| self.done[id].is_some());
+        self.holders[bay].iter().filter(|&&other| other != visit).all(|&other| match self.left_at(other) {
+            Some(end) => begun(visit) || end + truth.changeover(other, visit) <= self.now,
+            None => !begun(other),
+        })
     }
 
     /// Returns the first bay that a visit can enter now.
