@@ -31,6 +31,8 @@ pub struct Floor<'w> {
     /// Visits in each bay; more than one only if facts say so.
     holders: KeyedVec<BayId, Vec<VisitId>>,
     last: KeyedVec<BayId, Option<(VisitId, Time)>>,
+    /// Visits that were in a bay together with others at the start, as no plan could have it: their cars stay.
+    stuck: Vec<VisitId>,
     busy: KeyedVec<TechnicianId, Time>,
     /// Cars that are known and not complete.
     pub(super) open: Vec<CarId>,
@@ -53,6 +55,7 @@ impl<'w> Floor<'w> {
             bays: KeyedVec::filled(None, truth.visits.len()),
             holders: KeyedVec::filled(Vec::new(), truth.bays.len()),
             last: KeyedVec::filled(None, truth.bays.len()),
+            stuck: Vec::new(),
             busy: KeyedVec::filled(truth.now, truth.technicians.len()),
             open: Vec::new(),
             waiting: truth.cars.keys().rev().collect(),
@@ -109,6 +112,9 @@ impl<'w> Floor<'w> {
                 self.holders[bay].push(id);
             }
         }
+        let begun = |id: &VisitId| truth.operations_in(*id).iter().any(|&id| self.done[id].is_some());
+        let together = self.holders.values().map(|all| all.iter().copied().filter(begun).collect::<Vec<_>>());
+        self.stuck = together.filter(|all| all.len() > 1).flatten().collect();
     }
 
     /// Asks for another look at this time, if it is to come.
@@ -464,7 +470,7 @@ impl<'w> Floor<'w> {
         self.holders[bay].iter().filter(|&&other| other != visit).all(|&other| match self.left_at(other) {
             Some(end) => begun(visit) || end + truth.changeover(other, visit) <= self.now,
             None => !begun(other),
-        })
+        }) && !self.stuck.contains(&visit)
     }
 
     /// Returns the first bay that a visit can enter now.

@@ -17,7 +17,7 @@ pub struct Concessions {
     pub stayed_on: usize,
     /// Longest waits that were exceeded: such work is done again in earnest.
     pub waited_too_long: usize,
-    /// Visits that were still in a bay when it was to close.
+    /// Visits that were still in a bay when it was to close, and outages of equipment that had to wait for work on it.
     pub bay_kept_open: usize,
 }
 
@@ -116,6 +116,21 @@ impl Floor<'_> {
                 data.bays[bay].calendar = data.calendars.push(longer);
                 concessions.bay_kept_open += 1;
             }
+        }
+        for id in truth.equipment.keys() {
+            let uses =
+                |operation: OperationId| truth.operations[operation].equipment.iter().any(|(pool, _)| *pool == id);
+            let used: Vec<Window> = self
+                .done
+                .iter()
+                .filter(|(id, _)| uses(*id))
+                .filter_map(|(_, done)| Some(done.as_ref()?.window()))
+                .collect();
+            let all = data.equipment[id].outages.len();
+            data.equipment[id].outages.retain(|outage| {
+                !used.iter().any(|used| used.start() < outage.window.start() && used.overlaps(outage.window))
+            });
+            concessions.bay_kept_open += all - data.equipment[id].outages.len();
         }
         let is_done = |id: OperationId| plan.operations[id].as_ref().is_some_and(|done| done.end <= truth.horizon);
         let (data, plan) = only(data, &plan, is_done);
