@@ -10,7 +10,8 @@ use fitup_proto::v1;
 use jiff::tz::TimeZone;
 
 use crate::commands::{
-    completions, floor, history, load, man, measures, order, outline, plan, quote, reference, rehearse, replan, rulebook, shop, take_in, token, why,
+    completions, floor, history, load, man, measures, order, outline, plan, quote, reference, rehearse, replan,
+    rulebook, shop, take_in, token, why,
 };
 use crate::connect::{Address, Connection};
 use crate::error::{Failure, Kind};

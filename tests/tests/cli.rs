@@ -213,6 +213,9 @@ fn readme_tells_the_bad_morning() {
 #[tokio::test(flavor = "multi_thread")]
 async fn quotes() {
     check("quote.md").await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn weeks_ahead() {
     check("rehearse.md").await;
 }

@@ -63,7 +63,7 @@ impl<'p> Futures<'p> {
                 if luck.chance(chances.failed_check) {
                     share += chances.rework;
                 }
-                if self.untouched[own.car] && self.luck(number, &["damage", car]).chance(chances.hidden_damage) {
+                if self.has_damage(number, own.car) {
                     share += chances.hidden_work;
                 }
                 work = Span::from_minutes((own.work.minutes() as f64 * share).ceil() as i64);
@@ -135,9 +135,9 @@ impl<'p> Futures<'p> {
     }
 
     /// Tells whether damage is found on a car in the future `number`, if nothing of it has started.
-    pub fn has_damage(&self, number: u64, car: fitup_model::keyed::CarId) -> bool {
+    pub fn has_damage(&self, number: u64, car: CarId) -> bool {
         let name = &self.problem.cars[car].name;
-        self.is_untouched(car) && self.luck(number, &["damage", name]).chance(self.chances.hidden_damage)
+        self.untouched[car] && self.luck(number, &["damage", name]).chance(self.chances.hidden_damage)
     }
 
     /// Returns the days on which somebody is away, from the next one on: who is here today is known.
