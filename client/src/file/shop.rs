@@ -201,6 +201,16 @@ fn settings(table: Table<'_>) -> v1::PlanningSettings {
         same_person_price: setting("same_person_price"),
         outside_limit: setting("outside_limit"),
         outside_weight: setting("outside_weight"),
+        work_low_percent: setting("work_low_percent"),
+        work_high_percent: setting("work_high_percent"),
+        late_part_percent: setting("late_part_percent"),
+        late_part_days: setting("late_part_days"),
+        late_approval_percent: setting("late_approval_percent"),
+        hidden_damage_percent: setting("hidden_damage_percent"),
+        hidden_work_percent: setting("hidden_work_percent"),
+        failed_check_percent: setting("failed_check_percent"),
+        rework_percent: setting("rework_percent"),
+        absence_percent: setting("absence_percent"),
     };
     table.finish();
     settings

@@ -177,6 +177,16 @@ fn settings(out: &mut Writer<'_>, settings: &v1::PlanningSettings) {
     out.integer("same_person_price", settings.same_person_price);
     out.integer("outside_limit", settings.outside_limit);
     out.integer("outside_weight", settings.outside_weight);
+    out.integer("work_low_percent", settings.work_low_percent);
+    out.integer("work_high_percent", settings.work_high_percent);
+    out.integer("late_part_percent", settings.late_part_percent);
+    out.integer("late_part_days", settings.late_part_days);
+    out.integer("late_approval_percent", settings.late_approval_percent);
+    out.integer("hidden_damage_percent", settings.hidden_damage_percent);
+    out.integer("hidden_work_percent", settings.hidden_work_percent);
+    out.integer("failed_check_percent", settings.failed_check_percent);
+    out.integer("rework_percent", settings.rework_percent);
+    out.integer("absence_percent", settings.absence_percent);
 }
 
 /// Returns the file of one order, with times local to `zone`.

@@ -145,6 +145,16 @@ struct Settings {
     same_person_price: Option<i32>,
     outside_limit: Option<i32>,
     outside_weight: Option<i32>,
+    work_low_percent: Option<i32>,
+    work_high_percent: Option<i32>,
+    late_part_percent: Option<i32>,
+    late_part_days: Option<i32>,
+    late_approval_percent: Option<i32>,
+    hidden_damage_percent: Option<i32>,
+    hidden_work_percent: Option<i32>,
+    failed_check_percent: Option<i32>,
+    rework_percent: Option<i32>,
+    absence_percent: Option<i32>,
 }
 
 impl Shop {
@@ -180,6 +190,16 @@ impl Shop {
                 same_person_price: settings.same_person_price,
                 outside_limit: settings.outside_limit,
                 outside_weight: settings.outside_weight,
+                work_low_percent: settings.work_low_percent,
+                work_high_percent: settings.work_high_percent,
+                late_part_percent: settings.late_part_percent,
+                late_part_days: settings.late_part_days,
+                late_approval_percent: settings.late_approval_percent,
+                hidden_damage_percent: settings.hidden_damage_percent,
+                hidden_work_percent: settings.hidden_work_percent,
+                failed_check_percent: settings.failed_check_percent,
+                rework_percent: settings.rework_percent,
+                absence_percent: settings.absence_percent,
             },
         }
     }

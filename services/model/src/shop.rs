@@ -175,6 +175,26 @@ pub struct PlanningSettings {
     pub outside_limit: Option<u32>,
     /// Price of a minute of each car above that.
     pub outside_weight: Option<u32>,
+    /// The least that work takes, in percent of what is booked.
+    pub work_low_percent: Option<u32>,
+    /// The most that work takes, in percent of what is booked.
+    pub work_high_percent: Option<u32>,
+    /// So many of 100 parts that are still expected come late.
+    pub late_part_percent: Option<u32>,
+    /// A late part or approval is so many days late at most.
+    pub late_part_days: Option<u32>,
+    /// So many of 100 approvals that are still expected come late.
+    pub late_approval_percent: Option<u32>,
+    /// Damage is found in so many of 100 cars that nobody has started on.
+    pub hidden_damage_percent: Option<u32>,
+    /// The work on such a car grows by so many percent.
+    pub hidden_work_percent: Option<u32>,
+    /// So many of 100 operations do not pass and are mended.
+    pub failed_check_percent: Option<u32>,
+    /// Mending takes so many percent of their work.
+    pub rework_percent: Option<u32>,
+    /// Somebody is away on so many of 100 days.
+    pub absence_percent: Option<u32>,
 }
 
 macro_rules! defaults {
@@ -203,6 +223,16 @@ defaults! {
     soon_factor = 3,
     same_person_price = 60,
     outside_weight = 1,
+    work_low_percent = 80,
+    work_high_percent = 160,
+    late_part_percent = 15,
+    late_part_days = 3,
+    late_approval_percent = 20,
+    hidden_damage_percent = 20,
+    hidden_work_percent = 20,
+    failed_check_percent = 2,
+    rework_percent = 50,
+    absence_percent = 2,
 }
 
 /// The facts of a shop, not yet checked.

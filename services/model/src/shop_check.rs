@@ -236,6 +236,23 @@ fn check_settings(faults: &mut Faults, settings: &PlanningSettings) {
             faults.add(format!("settings.{name}"), format!("{weight}; at most 1000000"));
         }
     }
+    let percents = [
+        ("work_low_percent", settings.work_low_percent(), 0..=100),
+        ("work_high_percent", settings.work_high_percent(), 100..=1000),
+        ("late_part_percent", settings.late_part_percent(), 0..=100),
+        ("late_part_days", settings.late_part_days(), 1..=60),
+        ("late_approval_percent", settings.late_approval_percent(), 0..=100),
+        ("hidden_damage_percent", settings.hidden_damage_percent(), 0..=100),
+        ("hidden_work_percent", settings.hidden_work_percent(), 0..=1000),
+        ("failed_check_percent", settings.failed_check_percent(), 0..=100),
+        ("rework_percent", settings.rework_percent(), 0..=1000),
+        ("absence_percent", settings.absence_percent(), 0..=100),
+    ];
+    for (name, percent, range) in percents {
+        if !range.contains(&percent) {
+            faults.add(format!("settings.{name}"), format!("{percent}; {} to {}", range.start(), range.end()));
+        }
+    }
     if settings.freeze_minutes() > 14 * 1440 {
         faults.add("settings.freeze_minutes", format!("{}; at most two weeks, 20160", settings.freeze_minutes()));
     }

@@ -7,6 +7,7 @@
 //! before all of it), [`metrics`] and [`monitor`] (what is told about it).
 
 pub mod access;
+pub mod chances;
 pub mod clock;
 pub mod config;
 pub mod convert;

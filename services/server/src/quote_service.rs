@@ -12,6 +12,7 @@ use jiff::Timestamp;
 use tokio::sync::Semaphore;
 use tonic::{Request, Response, Status};
 
+use crate::chances::chances;
 use crate::clock::Clock;
 use crate::convert::names::{self, Collection};
 use crate::convert::{self, quote};
@@ -100,7 +101,10 @@ impl QuoteService for Quotes {
         let asked = self.read(&request);
         let order = given(&request, &snapshot, asked.as_ref().map_or(NAMELESS, |asked| &asked.id));
         let (asked, order) = match (asked, order) {
-            (Ok(asked), Ok(order)) => (asked, order),
+            (Ok(mut asked), Ok(order)) => {
+                asked.policy.chances = chances(&snapshot.shop.facts.settings);
+                (asked, order)
+            }
             (asked, order) => {
                 let faults = asked.err().into_iter().chain(order.err()).flatten().collect::<Vec<_>>();
                 return Err(Error::from(faults).into());

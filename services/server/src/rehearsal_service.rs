@@ -13,6 +13,7 @@ use fitup_store::Store;
 use tokio::sync::Semaphore;
 use tonic::{Request, Response, Status};
 
+use crate::chances::chances;
 use crate::clock::Clock;
 use crate::convert::rehearsal::{self, habit_of};
 use crate::error::Error;
@@ -67,8 +68,8 @@ impl RehearsalService for Rehearsals {
         let request = request.into_inner();
         let shop = shop_name(&request.parent, "parent")?;
         // Who may not see the shop learns nothing else.
-        self.store.get_shop(&shop).await.map_err(Error::from)?;
-        let wish = wish(&request)?;
+        let record = self.store.get_shop(&shop).await.map_err(Error::from)?;
+        let wish = wish(&request, chances(&record.facts.settings))?;
         let now = as_of(request.as_of_time.as_ref(), self.clock)?;
         let _place = self.place.acquire().await.map_err(|_| Error::ShuttingDown)?;
         let snapshot = self.store.snapshot(&shop).await.map_err(Error::from)?;
@@ -106,7 +107,7 @@ fn play(problem: &Problem, wish: &Wish, threads: usize, cancel: &dyn Stop) -> Re
     })
 }
 
-fn wish(request: &v1::RehearseRequest) -> Result<Wish, Error> {
+fn wish(request: &v1::RehearseRequest, chances: Chances) -> Result<Wish, Error> {
     let mut faults = Vec::new();
     let mut number = |path: &str, value: i64, (usual, most): (u64, u64)| match u64::try_from(value) {
         Ok(0) => usual,
@@ -143,7 +144,7 @@ fn wish(request: &v1::RehearseRequest) -> Result<Wish, Error> {
             weeks: u32::try_from(weeks).unwrap_or(WEEKS.1),
             per_week: (request.cars_per_week > 0.0).then_some(request.cars_per_week),
             load: world::LOAD,
-            chances: Chances::default(),
+            chances,
             seed: request.seed.cast_unsigned(),
         },
         runs,

@@ -96,6 +96,16 @@ pub fn shop_fields(shop: &ShopFacts) -> Fields {
         ("same_person_price", settings.same_person_price),
         ("outside_limit", settings.outside_limit),
         ("outside_weight", settings.outside_weight),
+        ("work_low_percent", settings.work_low_percent),
+        ("work_high_percent", settings.work_high_percent),
+        ("late_part_percent", settings.late_part_percent),
+        ("late_part_days", settings.late_part_days),
+        ("late_approval_percent", settings.late_approval_percent),
+        ("hidden_damage_percent", settings.hidden_damage_percent),
+        ("hidden_work_percent", settings.hidden_work_percent),
+        ("failed_check_percent", settings.failed_check_percent),
+        ("rework_percent", settings.rework_percent),
+        ("absence_percent", settings.absence_percent),
     ] {
         add(format!("settings.{name}"), json!(value));
     }

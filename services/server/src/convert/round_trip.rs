@@ -105,7 +105,7 @@ fn technician() -> impl Strategy<Value = ShopTechnician> {
 }
 
 fn settings() -> impl Strategy<Value = PlanningSettings> {
-    vec(of(number()), 13).prop_map(|values| PlanningSettings {
+    vec(of(number()), 23).prop_map(|values| PlanningSettings {
         grid_minutes: values[0],
         horizon_days: values[1],
         late_weight: values[2],
@@ -119,6 +119,16 @@ fn settings() -> impl Strategy<Value = PlanningSettings> {
         same_person_price: values[10],
         outside_limit: values[11],
         outside_weight: values[12],
+        work_low_percent: values[13],
+        work_high_percent: values[14],
+        late_part_percent: values[15],
+        late_part_days: values[16],
+        late_approval_percent: values[17],
+        hidden_damage_percent: values[18],
+        hidden_work_percent: values[19],
+        failed_check_percent: values[20],
+        rework_percent: values[21],
+        absence_percent: values[22],
     })
 }
 

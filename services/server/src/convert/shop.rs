@@ -247,6 +247,16 @@ settings! {
     same_person_price,
     outside_limit,
     outside_weight,
+    work_low_percent,
+    work_high_percent,
+    late_part_percent,
+    late_part_days,
+    late_approval_percent,
+    hidden_damage_percent,
+    hidden_work_percent,
+    failed_check_percent,
+    rework_percent,
+    absence_percent,
 }
 
 fn period(period: &v1::Period, at: &At) -> Period {

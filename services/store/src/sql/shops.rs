@@ -158,7 +158,10 @@ async fn set_settings(connection: &mut Connection, facts: &ShopFacts) -> Result<
         "update shop
         set grid_minutes = $2, horizon_days = $3, late_weight = $4, flow_weight = $5, overtime_weight = $6,
             freeze_minutes = $7, person_change_price = $8, bay_change_price = $9, day_change_price = $10,
-            soon_factor = $11, same_person_price = $12, outside_limit = $13, outside_weight = $14
+            soon_factor = $11, same_person_price = $12, outside_limit = $13, outside_weight = $14,
+            work_low_percent = $15, work_high_percent = $16, late_part_percent = $17, late_part_days = $18,
+            late_approval_percent = $19, hidden_damage_percent = $20, hidden_work_percent = $21,
+            failed_check_percent = $22, rework_percent = $23, absence_percent = $24
         where shop_id = $1",
     )
     .bind(&facts.id)
@@ -175,6 +178,16 @@ async fn set_settings(connection: &mut Connection, facts: &ShopFacts) -> Result<
     .bind(settings.same_person_price.map(i64::from))
     .bind(settings.outside_limit.map(i64::from))
     .bind(settings.outside_weight.map(i64::from))
+    .bind(settings.work_low_percent.map(i64::from))
+    .bind(settings.work_high_percent.map(i64::from))
+    .bind(settings.late_part_percent.map(i64::from))
+    .bind(settings.late_part_days.map(i64::from))
+    .bind(settings.late_approval_percent.map(i64::from))
+    .bind(settings.hidden_damage_percent.map(i64::from))
+    .bind(settings.hidden_work_percent.map(i64::from))
+    .bind(settings.failed_check_percent.map(i64::from))
+    .bind(settings.rework_percent.map(i64::from))
+    .bind(settings.absence_percent.map(i64::from))
     .execute(connection)
     .await?;
     Ok(())
