@@ -20,6 +20,8 @@ use tokio::sync::oneshot;
 use tokio::task::JoinHandle;
 use tonic::transport::{Channel, Endpoint};
 use tonic::{Code, Status};
+use tonic_health::pb::HealthCheckRequest;
+use tonic_health::pb::health_client::HealthClient;
 use tonic_types::{ErrorDetails, StatusExt};
 
 /// What the clock of a test server shows at its start: a Monday, 07:00 in the shop.
@@ -90,7 +92,13 @@ impl TestServer {
     }
 
     /// Opens the database a second time, as another server would.
+    ///
+    /// The socket takes connections before the server has opened its database; an answer says that it has, and that the two
+    /// do not open it, or migrate it, at once.
     pub async fn open_store(&self) -> Arc<dyn Store> {
+        let mut health = HealthClient::new(self.channel());
+        // Says nothing where the channel lacks the certificate of the server.
+        let _ = health.check(HealthCheckRequest::default()).await;
         fitup_server::serve::open_store(self.database.as_deref(), &self.data).await.expect("the database")
     }
 
