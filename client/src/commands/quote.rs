@@ -137,6 +137,8 @@ fn rests_on(order: &str, quote: &v1::Quote, zone: &TimeZone) -> String {
     let length = |delay: &v1::Delay| delay.duration.as_ref().map_or(0, minutes);
     chain.sort_by_key(|delay| std::cmp::Reverse(length(delay)));
     chain.truncate(STRETCHES);
+    // The last one first, as `why` tells them.
+    chain.sort_by_key(|delay| std::cmp::Reverse(delay.until_time.as_ref().map(|until| (until.seconds, until.nanos))));
     for delay in chain {
         let until = format!("  until {}", proto_when(delay.until_time.as_ref(), zone));
         rows.push(vec![until, span(length(delay)), reason(delay, order)]);
