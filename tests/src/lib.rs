@@ -5,6 +5,7 @@ pub mod draft;
 pub mod duality;
 pub mod exhaustive;
 pub mod instances;
+pub mod monitor;
 pub mod naive;
 pub mod planning;
 pub mod server;

@@ -2,38 +2,18 @@
 
 use std::io::Write;
 use std::process::{Command, Stdio};
-use std::time::Duration;
 
 use fitup_proto::v1;
+use fitup_tests::monitor::{free_address, get};
 use fitup_tests::server::{TestServer, small_order, small_shop};
 use serde_json::Value;
-use tokio::io::{AsyncReadExt, AsyncWriteExt};
-use tokio::net::{TcpListener, TcpStream};
+use tokio::net::TcpStream;
 
 /// Starts a server that is monitored, and returns the address for that.
 async fn monitored() -> (TestServer, String) {
-    // Free a moment ago.
-    let address = TcpListener::bind("127.0.0.1:0").await.unwrap().local_addr().unwrap();
+    let address = free_address().await;
     let server = TestServer::start_with(|config| config.monitor = Some(address)).await;
     (server, address.to_string())
-}
-
-/// Returns the status line and the body of an answer.
-async fn get(address: &str, path: &str) -> (String, String) {
-    let mut stream = loop {
-        // The server may still be opening its database.
-        match TcpStream::connect(address).await {
-            Ok(stream) => break stream,
-            Err(error) => assert_eq!(error.kind(), std::io::ErrorKind::ConnectionRefused),
-        }
-        tokio::time::sleep(Duration::from_millis(5)).await;
-    };
-    let request = format!("GET {path} HTTP/1.1\r\nHost: fitup\r\nConnection: close\r\n\r\n");
-    stream.write_all(request.as_bytes()).await.unwrap();
-    let mut answer = String::new();
-    stream.read_to_string(&mut answer).await.unwrap();
-    let (head, body) = answer.split_once("\r\n\r\n").unwrap();
-    (head.to_owned(), body.to_owned())
 }
 
 /// Returns the value of a sample with these labels.

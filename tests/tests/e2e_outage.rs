@@ -12,6 +12,7 @@ use std::time::{Duration, Instant};
 use fitup_proto::v1;
 use fitup_proto::v1::history_service_client::HistoryServiceClient;
 use fitup_proto::v1::plan_run::State;
+use fitup_tests::monitor::{free_address, get};
 use fitup_tests::server::{TestServer, small_order, small_shop};
 use tokio::time::sleep;
 use tonic::{Code, Status};
@@ -91,7 +92,12 @@ fn assert_one_sequence(entries: &[v1::HistoryEntry]) {
 async fn an_outage_of_the_database_is_over_when_it_is_back() {
     let Some(cluster) = cluster::Cluster::start_new() else { return };
     let cluster = Arc::new(cluster);
-    let server = Arc::new(server(&cluster.url("fitup", "postgres")).await);
+    let (database, monitor) = (cluster.url("fitup", "postgres"), free_address().await);
+    let server = TestServer::start_with(move |config| {
+        config.database = Some(database);
+        config.monitor = Some(monitor);
+    });
+    let (server, monitor) = (Arc::new(server.await), monitor.to_string());
     server.create_shop("main", small_shop()).await;
     for writer in 0..WRITERS {
         server.create_order(&format!("o-{writer}"), small_order()).await;
@@ -124,6 +130,8 @@ async fn an_outage_of_the_database_is_over_when_it_is_back() {
         let request = v1::GetOrderRequest { name: "shops/main/orders/o-0".into() };
         let refused = reading.get_order(request).await.unwrap_err();
         assert_eq!(refused.code(), Code::Unavailable, "{refused:?}");
+        assert!(get(&monitor, "/ready").await.0.starts_with("HTTP/1.1 503"));
+        assert!(get(&monitor, "/live").await.0.starts_with("HTTP/1.1 200"));
         sleep(Duration::from_secs(1)).await;
         let starting = Arc::clone(&cluster);
         tokio::task::spawn_blocking(move || starting.start()).await.unwrap();
@@ -144,6 +152,7 @@ async fn an_outage_of_the_database_is_over_when_it_is_back() {
         assert_eq!(order.note, acknowledged.to_string());
     }
     assert_eq!(outages, WRITERS, "every writer has seen an outage");
+    assert!(get(&monitor, "/ready").await.0.starts_with("HTTP/1.1 200"));
     // The plan run has come to an end, whatever its server went through.
     let ended = Instant::now();
     loop {

@@ -1,6 +1,6 @@
 //! One course of events: what a problem would be if all of it were known from the start.
 
-use fitup_model::keyed::{CarId, Key, KeyedVec, OperationId, TechnicianId};
+use fitup_model::keyed::{CarId, KeyedVec, OperationId, TechnicianId};
 use fitup_model::problem::{Commitment, Ready, ReadyReason};
 use fitup_model::{Calendar, Fault, Problem, Span, Window};
 use fitup_planner::compile::Variation;
@@ -10,10 +10,6 @@ use crate::chances::Chances;
 use crate::three_point::{Beta, ThreePoint};
 
 const DAY: Span = Span::from_minutes(1440);
-
-/// How long the work of one operation takes, as three shares of what is booked, where it is known better than for the shop
-/// as a whole.
-pub type OwnHours = KeyedVec<OperationId, Option<ThreePoint>>;
 
 /// The futures of a problem, by number.
 ///
@@ -25,7 +21,6 @@ pub struct Futures<'p> {
     chances: Chances,
     seed: u64,
     work: Option<Beta>,
-    own: Vec<Option<Beta>>,
     untouched: KeyedVec<CarId, bool>,
 }
 
@@ -38,14 +33,7 @@ impl<'p> Futures<'p> {
             !problem.operations_of(car).iter().any(started)
         };
         let untouched = problem.cars.keys().map(untouched).collect();
-        Futures { problem, chances, seed, work, own: Vec::new(), untouched }
-    }
-
-    /// Returns the same with hours of their own for some operations, as shares of what is booked.
-    #[must_use]
-    pub fn with_own_hours(mut self, own: &OwnHours) -> Futures<'p> {
-        self.own = own.values().map(|own| own.as_ref().map(ThreePoint::beta)).collect();
-        self
+        Futures { problem, chances, seed, work, untouched }
     }
 
     /// Returns what is otherwise in one future than the problem says.
@@ -58,8 +46,7 @@ impl<'p> Futures<'p> {
             let car = &self.problem.cars[own.car].name;
             if open && !own.crew.is_empty() {
                 let mut luck = self.luck(number, &["work", &own.name]);
-                let beta = self.own.get(id.index()).and_then(Option::as_ref).or(self.work.as_ref());
-                let mut share = beta.map_or(1.0, |work| work.quantile(luck.unit()));
+                let mut share = self.work.as_ref().map_or(1.0, |work| work.quantile(luck.unit()));
                 if luck.chance(chances.failed_check) {
                     share += chances.rework;
                 }
@@ -69,7 +56,10 @@ impl<'p> Futures<'p> {
                 work = Span::from_minutes((own.work.minutes() as f64 * share).ceil() as i64);
             }
             variation.work.push(work);
-            for ready in own.ready.iter().filter(|ready| open && ready.time > self.problem.now) {
+            for (index, ready) in own.ready.iter().enumerate() {
+                if !open || ready.time <= self.problem.now {
+                    continue;
+                }
                 let (chance, name) = match &ready.reason {
                     ReadyReason::Part(part) => (chances.late_part, ["part", car, part]),
                     ReadyReason::Approval(approval) => (chances.late_approval, ["approval", car, approval]),
@@ -78,7 +68,7 @@ impl<'p> Futures<'p> {
                 let mut luck = self.luck(number, &name);
                 if luck.chance(chance) {
                     let days = 1 + luck.below(chances.late_days.max(1) as usize) as i64;
-                    variation.ready.push((id, ready.time + Span::from_minutes(days * DAY.minutes())));
+                    variation.ready.push((id, index, ready.time + Span::from_minutes(days * DAY.minutes())));
                 }
             }
         }
@@ -117,8 +107,8 @@ impl<'p> Futures<'p> {
         for (id, work) in variation.work.iter() {
             data.operations[id].work = *work;
         }
-        for (id, time) in variation.ready {
-            data.operations[id].ready.push(Ready { time, reason: ReadyReason::NotBefore });
+        for (id, index, time) in variation.ready {
+            data.operations[id].ready[index].time = time;
         }
         let mut away: KeyedVec<TechnicianId, Vec<Window>> = KeyedVec::filled(Vec::new(), data.technicians.len());
         for (id, window) in variation.away {

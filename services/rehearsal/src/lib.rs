@@ -14,7 +14,7 @@ pub mod three_point;
 pub mod weeks;
 
 pub use chances::Chances;
-pub use future::{Futures, OwnHours};
+pub use future::Futures;
 pub use quote::{Policy, Quote, Unquotable, quote};
 pub use replay::{History, replay};
 pub use three_point::ThreePoint;

@@ -1,7 +1,7 @@
 //! When a car that is not in the plan yet would be complete, and what it would do to the others.
 
 use fitup_model::delays::{ChainDelay, delays};
-use fitup_model::keyed::{CarId, VisitId};
+use fitup_model::keyed::CarId;
 use fitup_model::problem::ReadyReason;
 use fitup_model::repair::without_new_overtime;
 use fitup_model::{Cost, Fault, Plan, Problem, Time, check, cost};
@@ -11,7 +11,7 @@ use fitup_planner::replan::{improved, push_right};
 use fitup_planner::{Never, Options};
 
 use crate::chances::Chances;
-use crate::future::{Futures, OwnHours};
+use crate::future::Futures;
 use crate::replay::{Completions, replay};
 
 /// A promise counts as endangered if the share of the futures in which it is kept falls by more than this.
@@ -22,8 +22,6 @@ pub const ENDANGERED: f64 = 0.05;
 pub struct Policy {
     /// What can happen.
     pub chances: Chances,
-    /// Hours of their own of some operations; empty if none has any.
-    pub own_hours: OwnHours,
     /// Futures that are played, with and without the car.
     pub futures: u64,
     /// Threads; they change nothing of the answer.
@@ -38,15 +36,7 @@ pub struct Policy {
 
 impl Default for Policy {
     fn default() -> Policy {
-        Policy {
-            chances: Chances::default(),
-            own_hours: OwnHours::new(),
-            futures: 1000,
-            threads: 1,
-            seed: 1,
-            trials: 200,
-            disturb: None,
-        }
+        Policy { chances: Chances::default(), futures: 1000, threads: 1, seed: 1, trials: 200, disturb: None }
     }
 }
 
@@ -67,8 +57,6 @@ pub struct Quote {
     pub chain: Vec<ChainDelay>,
     /// Parts that it waits for, with when the first work that needs them is planned, in order of that.
     pub parts: Vec<(String, Time)>,
-    /// The bays of its visits.
-    pub bays: Vec<VisitId>,
     /// The promises that it endangers, the worst first.
     pub endangered: Vec<Endangered>,
     /// The cars that it moves, if it may.
@@ -180,7 +168,6 @@ pub fn quote_beside(
         safe: after.by(car, 0.95),
         chain: delays(problem, &plan, car),
         parts: parts(problem, &plan, car),
-        bays: problem.visits_of(car).to_vec(),
         endangered: endangered(problem, car, &before.completions, &after),
         price: price_to_others(problem, &plan, car) - price_to_others(problem, &standing, car),
         moved,
@@ -201,7 +188,7 @@ fn disturbed(problem: &Problem, start: &Plan, iterations: u64, seed: u64) -> Pla
 }
 
 fn played(problem: &Problem, plan: &Plan, policy: &Policy) -> Result<Completions, Unquotable> {
-    let futures = Futures::new(problem, policy.chances, policy.seed).with_own_hours(&policy.own_hours);
+    let futures = Futures::new(problem, policy.chances, policy.seed);
     Ok(replay(&futures, plan, policy.futures, policy.threads)?)
 }
 

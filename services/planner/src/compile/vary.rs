@@ -13,8 +13,8 @@ use super::{Compiled, Step};
 pub struct Variation {
     /// Work of each operation.
     pub work: KeyedVec<OperationId, Span>,
-    /// Operations that may start no earlier than this.
-    pub ready: Vec<(OperationId, Time)>,
+    /// Reasons of waiting that end at another time: the operation, which of its reasons, and when.
+    pub ready: Vec<(OperationId, usize, Time)>,
     /// Who is not there, and when.
     pub away: Vec<(TechnicianId, Window)>,
 }
@@ -70,7 +70,7 @@ impl Compiled<'_> {
         for (id, work) in variation.work.iter() {
             self.set_work(id, *work);
         }
-        for &(id, time) in &variation.ready {
+        for &(id, _, time) in &variation.ready {
             let earliest = self.clock.ceil(time.ceil_to(self.problem.grid)).max(0);
             let operation = &mut self.operations[id.index()];
             operation.earliest = operation.earliest.max(earliest);

@@ -1,12 +1,15 @@
 //! The floor in a rehearsal: what has started and ended, and what can start now. It knows what will be and shows only what
 //! is known.
 
+mod bays;
+mod people;
+
 use std::cmp::Reverse;
 use std::collections::BinaryHeap;
 
-use fitup_model::keyed::{BayId, CarId, KeyedVec, OperationId, SkillId, TechnicianId, VisitId};
+use fitup_model::keyed::{BayId, CarId, Key, KeyedVec, OperationId, TechnicianId, VisitId};
 use fitup_model::plan::Assignment;
-use fitup_model::problem::{BayChoice, Commitment, ReadyReason, SamePersonRule};
+use fitup_model::problem::{BayChoice, Commitment, ReadyReason};
 use fitup_model::{Calendar, Problem, Span, Time, Window};
 use fitup_planner::Stop;
 
@@ -214,7 +217,7 @@ impl<'w> Floor<'w> {
                 None => return false,
             }
         };
-        let end = end_of(truth, id, self.now, &people, truth);
+        let end = end_of(truth, id, self.now, &people);
         for &person in &people {
             self.busy[person] = end;
         }
@@ -282,122 +285,6 @@ impl<'w> Floor<'w> {
         Span::from_minutes((length.minutes() as f64 * known / work).ceil() as i64).ceil_to(booked.grid)
     }
 
-    /// Tells whether somebody has nothing in hand and is at work.
-    pub fn is_idle(&self, person: TechnicianId) -> bool {
-        self.busy[person] <= self.now && self.hours(person).window_at(self.now).is_some()
-    }
-
-    /// Returns the hours of somebody; what is asked of them lies in today, which is known.
-    fn hours(&self, person: TechnicianId) -> &Calendar {
-        &self.world.truth.calendars[self.world.truth.technicians[person].calendar]
-    }
-
-    fn today_ends(&self, person: TechnicianId) -> Time {
-        let midnight = Time::from_minutes((self.now.minutes().div_euclid(DAY) + 1) * DAY);
-        let windows = self.hours(person).windows();
-        let before = windows.partition_point(|window| window.start() < midnight);
-        windows[..before].last().map_or(self.now, |window| window.end())
-    }
-
-    /// Tells whether these people can start an operation now: the rest of the day is long enough for work that must not
-    /// stop, and for a chain of short longest waits.
-    pub fn has_time(&self, id: OperationId, people: &[TechnicianId], hot: bool) -> bool {
-        let operation = &self.world.truth.operations[id];
-        let length = self.known_length(id, people);
-        people.iter().all(|&person| {
-            let Some(window) = self.hours(person).window_at(self.now) else { return false };
-            let early = self.now < window.start() + Span::from_minutes(60);
-            let fits = operation.interruptible || self.now + length <= window.end();
-            let chain = length + self.tail[id];
-            let tail_fits = self.tail[id] == Span::ZERO || self.now + chain <= self.today_ends(person);
-            hot || (fits && tail_fits) || (early && self.is_morning(person))
-        })
-    }
-
-    fn is_morning(&self, person: TechnicianId) -> bool {
-        let midnight = Time::from_minutes(self.now.minutes().div_euclid(DAY) * DAY);
-        let windows = self.hours(person).windows();
-        let before = windows.partition_point(|window| window.start() < midnight);
-        windows.get(before).is_some_and(|first| first.start() + Span::from_minutes(60) > self.now)
-    }
-
-    /// Returns the booked time from the end of an operation to the end of the last attended one that follows it in a chain
-    /// of short longest waits.
-    fn tail_of(&self, id: OperationId, depth: usize) -> Span {
-        let booked = &self.world.booked;
-        let links = self.after[id].iter().map(|&index| &booked.links[index]);
-        let tight = links.filter(|link| link.max_wait.is_some_and(|longest| longest <= TIGHT));
-        let tails = tight.filter(|_| depth < 32).map(|link| {
-            let (next, rest) = (&booked.operations[link.to], self.tail_of(link.to, depth + 1));
-            let attended = !next.crew.is_empty() || rest > Span::ZERO;
-            if attended { link.min_wait.max(Span::ZERO) + next.work + rest } else { Span::ZERO }
-        });
-        tails.max().unwrap_or(Span::ZERO)
-    }
-
-    /// Returns people for an operation who can start it now, of those that `may`; the fastest for each place.
-    pub fn any_crew(
-        &self,
-        id: OperationId,
-        hot: bool,
-        may: &dyn Fn(TechnicianId) -> bool,
-    ) -> Option<Vec<TechnicianId>> {
-        let truth = &self.world.truth;
-        let operation = &truth.operations[id];
-        if let Commitment::Pinned { technicians: Some(people), .. } = &operation.commitment {
-            return self.can_all_start(id, people, hot).then(|| people.clone());
-        }
-        let mut people = Vec::new();
-        let idle: Vec<TechnicianId> =
-            truth.technicians.keys().filter(|&person| self.is_idle(person) && may(person)).collect();
-        let found = self.fill(id, &operation.crew, &idle, hot, &mut people);
-        found.then_some(people)
-    }
-
-    /// Tells whether these people are idle and can start an operation now.
-    pub fn can_all_start(&self, id: OperationId, people: &[TechnicianId], hot: bool) -> bool {
-        let twice = |(place, person): (usize, &TechnicianId)| people[..place].contains(person);
-        people.iter().all(|&person| self.is_idle(person))
-            && self.world.truth.duration(id, people).is_some()
-            && !people.iter().enumerate().any(twice)
-            && self.is_same_person(id, people)
-            && self.has_time(id, people, hot)
-    }
-
-    fn is_same_person(&self, id: OperationId, people: &[TechnicianId]) -> bool {
-        let Some(wish) = self.world.truth.operations[id].same_person else { return true };
-        let Some(earlier) = &self.done[wish.operation] else { return true };
-        wish.rule != SamePersonRule::Required || people.iter().any(|person| earlier.technicians.contains(person))
-    }
-
-    fn fill(
-        &self,
-        id: OperationId,
-        places: &[SkillId],
-        idle: &[TechnicianId],
-        hot: bool,
-        people: &mut Vec<TechnicianId>,
-    ) -> bool {
-        let Some((&skill, rest)) = places.split_first() else {
-            return self.is_same_person(id, people) && self.has_time(id, people, hot);
-        };
-        let truth = &self.world.truth;
-        let speed = |person: TechnicianId| truth.efficiency(person, skill).map(|speed| speed.0);
-        let mut able: Vec<TechnicianId> = idle.iter().copied().filter(|&person| speed(person).is_some()).collect();
-        able.sort_by_key(|&person| (Reverse(speed(person)), truth.technicians[person].skills.len(), person));
-        for person in able {
-            if people.contains(&person) {
-                continue;
-            }
-            people.push(person);
-            if self.fill(id, rest, idle, hot, people) {
-                return true;
-            }
-            people.pop();
-        }
-        false
-    }
-
     fn has_equipment(&self, id: OperationId) -> bool {
         let truth = &self.world.truth;
         truth.operations[id].equipment.iter().all(|&(pool, units)| {
@@ -420,100 +307,6 @@ impl<'w> Floor<'w> {
         self.done[id].as_ref().is_some_and(|done| done.start <= self.now && self.now < done.end)
     }
 
-    /// Tells whether a bay will take the car in time after work that starts a watched wait: no more cars may wait for the
-    /// bays of a class like that than it has bays.
-    fn gate_is_open(&self, id: OperationId) -> bool {
-        let truth = &self.world.truth;
-        let own = truth.operations[id].visit;
-        let watched = |index: &&usize| truth.links[**index].max_wait.is_some_and(|longest| longest <= WATCHED);
-        self.after[id].iter().filter(watched).all(|&index| {
-            let next = truth.operations[truth.links[index].to].visit.filter(|next| Some(*next) != own);
-            let Some(next) = next.filter(|next| self.bays[*next].is_none()) else { return true };
-            let class = truth.visits[next].class;
-            let bays = truth.bays.values().filter(|bay| bay.classes.contains(&class)).count();
-            let comes = |visit: VisitId| {
-                visit != next
-                    && truth.visits[visit].class == class
-                    && self.bays[visit].is_none()
-                    && self.is_awaited(visit)
-            };
-            let visits = self.open.iter().flat_map(|&car| truth.visits_of(car));
-            visits.filter(|&&visit| comes(visit)).count() < bays
-        })
-    }
-
-    fn is_awaited(&self, visit: VisitId) -> bool {
-        let truth = &self.world.truth;
-        truth.operations_in(visit).iter().flat_map(|&id| &self.before[id]).any(|&index| {
-            let link = &truth.links[index];
-            link.max_wait.is_some_and(|longest| longest <= WATCHED) && self.done[link.from].is_some()
-        })
-    }
-
-    /// Returns when a visit has left its bay; `None` if it has not.
-    fn left_at(&self, visit: VisitId) -> Option<Time> {
-        let ends = self.world.truth.operations_in(visit).iter().map(|&id| self.done[id].as_ref().map(|done| done.end));
-        let last = ends.collect::<Option<Vec<_>>>()?.into_iter().max()?;
-        (last <= self.now).then_some(last)
-    }
-
-    fn is_left(&self, visit: VisitId) -> bool {
-        self.left_at(visit).is_some()
-    }
-
-    /// Tells whether work can go on in the bay of a visit, if it is in one: where facts have put several visits into a bay,
-    /// one goes after the other.
-    fn is_alone(&self, visit: VisitId) -> bool {
-        let truth = &self.world.truth;
-        let Some(bay) = self.bays[visit] else { return true };
-        let begun = |visit: VisitId| truth.operations_in(visit).iter().any(|&id| self.done[id].is_some());
-        self.holders[bay].iter().filter(|&&other| other != visit).all(|&other| match self.left_at(other) {
-            Some(end) => begun(visit) || end + truth.changeover(other, visit) <= self.now,
-            None => !begun(other),
-        }) && !self.stuck.contains(&visit)
-    }
-
-    /// Returns the first bay that a visit can enter now.
-    pub fn any_bay(&self, visit: VisitId) -> Option<BayId> {
-        self.world.truth.bays.keys().find(|&bay| self.can_enter(visit, bay))
-    }
-
-    /// Tells whether a visit can enter a bay now: it is of the class, free, cleared for it, and open long enough; and the
-    /// car is in no other.
-    pub fn can_enter(&self, visit: VisitId, bay: BayId) -> bool {
-        let truth = &self.world.truth;
-        let data = &truth.visits[visit];
-        match data.bay {
-            BayChoice::Pinned(pinned) if pinned != bay => return false,
-            _ if !truth.bay_serves(bay, data.class) => return false,
-            _ => {}
-        }
-        let elsewhere =
-            |other: VisitId| truth.visits[other].on_vehicle && self.bays[other].is_some() && !self.is_left(other);
-        if data.on_vehicle && truth.visits_of(data.car).iter().any(|&other| other != visit && elsewhere(other)) {
-            return false;
-        }
-        if !self.holders[bay].iter().all(|&holder| self.is_left(holder)) {
-            return false;
-        }
-        let left = self.holders[bay].iter().filter_map(|&before| Some((before, self.left_at(before)?)));
-        let before = left.max_by_key(|(_, time)| *time).or(self.last[bay]);
-        if before.is_some_and(|(other, end)| end + truth.changeover(other, visit) > self.now) {
-            return false;
-        }
-        let calendar = &truth.calendars[truth.bays[bay].calendar];
-        let Some(window) = calendar.window_at(self.now) else { return false };
-        let fresh = self.now < window.start() + Span::from_minutes(60);
-        fresh || self.now + self.stay(visit) <= window.end()
-    }
-
-    /// Returns how long a visit is expected to hold its bay: what is not done in a day of eight hours adds a night.
-    fn stay(&self, visit: VisitId) -> Span {
-        let works = self.world.truth.operations_in(visit).iter().map(|&id| self.known_work(id).minutes());
-        let work: i64 = works.sum();
-        Span::from_minutes(work + work / 480 * 16 * 60)
-    }
-
     /// Returns when an operation that has started is expected to end, as far as anybody knows.
     pub fn expected_end(&self, id: OperationId) -> Option<Time> {
         let done = self.done[id].as_ref()?;
@@ -521,8 +314,7 @@ impl<'w> Floor<'w> {
             return Some(done.end);
         }
         let booked = &self.world.booked;
-        let expected =
-            end_with(booked, id, done.start, &done.technicians, self.known_length(id, &done.technicians), booked);
+        let expected = end_with(booked, id, done.start, &done.technicians, self.known_length(id, &done.technicians));
         let more = Span::from_minutes((self.known_work(id).minutes() / 5).max(1));
         // What is over its time needs a little longer, again and again.
         Some(if expected > self.now { expected } else { (self.now + more).ceil_to(booked.grid) })
@@ -540,30 +332,22 @@ impl<'w> Floor<'w> {
 
 /// Returns when a car becomes known: the shop's own orders at once, others when they come.
 fn car_known(world: &World, car: CarId) -> Time {
-    use fitup_model::keyed::Key;
     if car.index() < world.own { world.truth.now } else { world.truth.cars[car].arrival }
 }
 
-fn end_of(problem: &Problem, id: OperationId, start: Time, people: &[TechnicianId], hours: &Problem) -> Time {
+fn end_of(problem: &Problem, id: OperationId, start: Time, people: &[TechnicianId]) -> Time {
     let length = problem.duration(id, people).unwrap_or(problem.operations[id].work);
-    end_with(problem, id, start, people, length, hours)
+    end_with(problem, id, start, people, length)
 }
 
-/// Returns when work of this length ends in these hours, with its pauses.
-fn end_with(
-    problem: &Problem,
-    id: OperationId,
-    start: Time,
-    people: &[TechnicianId],
-    length: Span,
-    hours: &Problem,
-) -> Time {
+/// Returns when work of this length ends by the hours of these people, with its pauses.
+fn end_with(problem: &Problem, id: OperationId, start: Time, people: &[TechnicianId], length: Span) -> Time {
     let operation = &problem.operations[id];
     if operation.crew.is_empty() || !operation.interruptible {
         return start + length;
     }
-    let all = Calendar::always(start, hours.horizon);
-    let calendar = |person: &TechnicianId| &hours.calendars[hours.technicians[*person].calendar];
+    let all = Calendar::always(start, problem.horizon);
+    let calendar = |person: &TechnicianId| &problem.calendars[problem.technicians[*person].calendar];
     let open = people.iter().fold(all, |open, person| open.intersection(calendar(person)));
     let mut left = length;
     for window in open.windows() {
@@ -572,5 +356,5 @@ fn end_with(
         }
         left = left - window.span();
     }
-    hours.horizon + left
+    problem.horizon + left
 }

@@ -72,7 +72,7 @@ impl World {
         }
         let booked = Problem::new(data)?;
         let futures = Futures::new(&booked, setting.chances, setting.seed);
-        let truth = with_late_parts(&booked, futures.future(run)?)?;
+        let truth = futures.future(run)?;
         let damaged = booked.cars.keys().map(|car| futures.has_damage(run, car)).collect();
         Ok(World { damaged, hidden_work: setting.chances.hidden_work, own, until, booked, truth })
     }
@@ -102,32 +102,6 @@ impl World {
     pub fn booked(&self) -> &Problem {
         &self.booked
     }
-}
-
-/// Returns a future in which what comes late is the part or approval itself: there it stands beside it as an earliest start
-/// of its own, and nobody could be told of one without the other.
-fn with_late_parts(booked: &Problem, future: Problem) -> Result<Problem, Vec<Fault>> {
-    let mut data = future.into_data();
-    for (id, own) in booked.operations.iter() {
-        let ready = &mut data.operations[id].ready;
-        let late = ready.split_off(own.ready.len());
-        let mut is_late = vec![false; ready.len()];
-        for late in late {
-            // It is whole days after what it belongs to.
-            let belongs = |ready: &Ready| {
-                let days = (late.time - ready.time).minutes();
-                matches!(ready.reason, ReadyReason::Part(_) | ReadyReason::Approval(_)) && days > 0 && days % DAY == 0
-            };
-            match (0..ready.len()).find(|&index| !is_late[index] && belongs(&own.ready[index])) {
-                Some(index) => {
-                    ready[index].time = late.time;
-                    is_late[index] = true;
-                }
-                None => ready.push(late),
-            }
-        }
-    }
-    Problem::new(data)
 }
 
 /// Returns the problem over a longer time, without overtime, pinned starts and prices of changes. The last week before the
