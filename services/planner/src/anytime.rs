@@ -1,10 +1,10 @@
 //! The one loop: builds first plans, then shares threads and budget between search and proof, until the plan is proven
 //! good enough or somebody says stop.
 //!
-//! There are as many searches as threads, and one proof, which goes before them. Where it gains little it rests for some
-//! turns; what is left of it and of the searches takes turns at the threads that there are. With an iteration limit all go in step: a round is a number of iterations, what comes of
-//! it is looked at in the order of the threads, and so the plan depends on nothing but the problem, the seed, the number
-//! of threads and the limit. Otherwise nobody waits for another, and a round is a share of the time.
+//! There are as many hands as threads, searches and exact neighbourhoods in turns, and one proof, which goes before them.
+//! Where it gains little it rests for some turns; all take turns at the threads that there are. With an iteration limit all
+//! go in step: a round is a number of iterations, what comes of it is looked at in the order of the threads, and so the plan
+//! depends on nothing but the problem, the seed, the number of threads and the limit. Otherwise nobody waits for another, and a round is a share of the time.
 
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc;
@@ -18,6 +18,7 @@ use crate::compile::Compiled;
 use crate::construct;
 use crate::improve::{Budget, Pace, Search};
 use crate::left_out::left_out;
+use crate::neighbourhood::Neighbourhoods;
 use crate::outcome::{Outcome, Phase, Progress, Solved, gap};
 use crate::prove::{Proof, Turn};
 use crate::random::Random;
@@ -122,20 +123,26 @@ impl<'c> Lead<'_, 'c> {
         self.options.threads.max(1)
     }
 
-    /// Returns the search with this number, at the best plan.
-    fn search(&self, number: usize) -> Search<'c> {
+    /// Returns the search with this number, or neighbourhoods, at the best plan.
+    fn hand(&self, number: usize, free: bool) -> Worker<'c> {
         let mut schedule = self.facts.clone();
         schedule.load(&self.best);
         let random = Random::new(self.options.seed, number as u64 + 1);
+        if free {
+            let best = self.best.clone();
+            return Worker::Free(Box::new(Neighbourhoods::new(schedule, best, random, self.options.switches)));
+        }
         let mut search = Search::new(schedule, random, self.options.switches);
         if self.options.start.is_some() && self.options.switches.uses(Idea::WarmStart) {
             search.begin_cool();
         }
-        search
+        Worker::Search(Box::new(search))
     }
 
     fn team(&self) -> Team<'c> {
-        Team::new(self.threads(), Proof::new(self.facts.compiled, self.options.switches))
+        let switches = self.options.switches;
+        let frees = switches.uses(Idea::Free) && Neighbourhoods::are_of_use(self.facts.compiled);
+        Team::new(self.threads(), Proof::new(self.facts.compiled, switches), frees)
     }
 
     /// Takes what came of a turn, and the worker back into the team, unless that is a proof that has nothing more to say.
@@ -148,7 +155,13 @@ impl<'c> Lead<'_, 'c> {
                 if search.best.cost < self.best.cost {
                     self.best.clone_from(&search.best);
                 }
-                team.take_search(search);
+                team.take_hand(Worker::Search(search));
+            }
+            (Worker::Free(free), Done::Freed) => {
+                if free.best().cost < self.best.cost {
+                    self.best.clone_from(free.best());
+                }
+                team.take_hand(Worker::Free(free));
             }
             (Worker::Proof(proof), Done::Found(own, found)) => {
                 phase = own;
@@ -163,7 +176,7 @@ impl<'c> Lead<'_, 'c> {
                     team.take_proof(proof, (self.bound - before.1) as f64 / gap as f64);
                 }
             }
-            _ => unreachable!("a search returns iterations, a proof what it found"),
+            _ => unreachable!("each worker returns what is done by its kind"),
         }
         if (self.best.cost, self.bound) != before {
             self.report(phase);
@@ -179,7 +192,9 @@ impl<'c> Lead<'_, 'c> {
             let (sender, receiver) = mpsc::channel();
             loop {
                 while running < threads && !self.is_done() {
-                    let Some(mut worker) = team.next(|number| self.search(number)) else { break };
+                    let Some(mut worker) = team.next(halt.used(), |number, free| self.hand(number, free)) else {
+                        break;
+                    };
                     let task = match &mut worker {
                         Worker::Proof(_) => {
                             Task::Proof { target: self.best.cost, turn: Turn::Until(end_of_turn(halt)) }
@@ -188,6 +203,11 @@ impl<'c> Lead<'_, 'c> {
                             let Some(budget) = rounds.next(halt, 1) else { break };
                             self.share_with(search, halt.used());
                             Task::Search(budget)
+                        }
+                        Worker::Free(free) => {
+                            let Some(budget) = rounds.next(halt, 1) else { break };
+                            free.adopt(&self.best);
+                            Task::Free(budget)
                         }
                     };
                     running += 1;
@@ -219,7 +239,7 @@ impl<'c> Lead<'_, 'c> {
             let mut searches = 0;
             // No round without a search: it is what is counted.
             while (round.len() < threads || searches == 0)
-                && let Some(worker) = team.next(|number| self.search(number))
+                && let Some(worker) = team.next(rounds.used(), |number, free| self.hand(number, free))
             {
                 searches += u64::from(matches!(worker, Worker::Search(_)));
                 round.push(worker);
@@ -232,6 +252,10 @@ impl<'c> Lead<'_, 'c> {
                     Worker::Search(search) => {
                         self.share_with(search, from);
                         Task::Search(Budget { ..budget })
+                    }
+                    Worker::Free(free) => {
+                        free.adopt(&self.best);
+                        Task::Free(Budget { ..budget })
                     }
                     Worker::Proof(_) => {
                         let looks = (budget.iterations / ITERATIONS_A_LOOK).clamp(LEAST_LOOKS, 1 << 20) as u32;

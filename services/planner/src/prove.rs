@@ -5,6 +5,7 @@ use fitup_model::Cost;
 use crate::bound::remaining::{Remaining, Way};
 use crate::bound::{Bounder, Prices};
 use crate::compile::Compiled;
+use crate::exact::model::Bays;
 use crate::exact::{self, Answer, Exact};
 use crate::milp::solver::{Solving, State};
 use crate::milp::{self, Limit, Program};
@@ -131,7 +132,7 @@ impl<'c> Proof<'c> {
         if self.compiled.is_makespan() {
             if self.exact.is_none() && self.rounds <= 1 && self.switches.uses(Idea::Exact) {
                 self.raise_makespan(target, stop);
-                self.exact = Exact::new(self.compiled, target, lattice, None);
+                self.exact = Exact::new(self.compiled, target, lattice, None, Bays::Counted);
             }
             return;
         }
@@ -145,7 +146,7 @@ impl<'c> Proof<'c> {
         let size = remaining.size();
         if size <= MOST_WAYS && (size as f64) < self.ways as f64 * WORTH_A_NEW_START {
             self.exact = (self.switches.uses(Idea::Exact))
-                .then(|| Exact::new(self.compiled, remaining.target, lattice, Some(&remaining)))
+                .then(|| Exact::new(self.compiled, remaining.target, lattice, Some(&remaining), Bays::Counted))
                 .flatten();
             self.ways = size;
             if (self.exact.is_none() || self.compiled.problem.outside.is_some())
@@ -207,7 +208,7 @@ impl<'c> Proof<'c> {
             while low < high && !stop.should_stop() {
                 // All prices below `middle` are refuted, or not.
                 let middle = lattice.ceil(low + (high - low) / 2 + 1).min(high);
-                let exact = Exact::new(self.compiled, middle, lattice, None);
+                let exact = Exact::new(self.compiled, middle, lattice, None, Bays::Counted);
                 match exact.map(|mut exact| exact.run(conflicts, stop)) {
                     Some(Answer::Proven) => low = middle,
                     Some(Answer::Open | Answer::Spent) if middle == high => break,
@@ -237,7 +238,7 @@ impl<'c> Proof<'c> {
         }
         let next = self.bounder.lattice().ceil(self.bound + 1);
         if self.shortest.as_ref().is_none_or(|shortest| shortest.target() != next) && next < target {
-            self.shortest = Exact::new(self.compiled, next, self.bounder.lattice(), None);
+            self.shortest = Exact::new(self.compiled, next, self.bounder.lattice(), None, Bays::Counted);
         }
         let Some(shortest) = self.shortest.as_mut().filter(|_| next < target) else {
             self.turn.0 = 0;

@@ -48,6 +48,15 @@ impl Rounds {
         self.limit == Limit::Time
     }
 
+    /// Returns the share that is handed out, of the limit or of the present cycle.
+    pub fn used(&self) -> f64 {
+        let all = match self.limit {
+            Limit::Iterations(limit) => limit,
+            Limit::Time | Limit::None => self.cycle,
+        };
+        self.done as f64 / all.max(1) as f64
+    }
+
     /// Returns the budget of each of `searches` in the next round; `None` when the limit is reached.
     pub fn next<'s>(&mut self, stop: &'s dyn Stop, searches: u64) -> Option<Budget<'s>> {
         let all = match self.limit {

@@ -33,6 +33,8 @@ pub enum Idea {
     Delay,
     /// Worse plans are accepted now and then; without, only plans that are no worse.
     Annealing,
+    /// A few cars at a time are placed exactly beside all others.
+    Free,
     /// Now and then much worse ones are accepted.
     Leaps,
     /// Insertion gives up as soon as the result is too dear to be kept.
@@ -55,7 +57,7 @@ pub enum Idea {
 
 impl Idea {
     /// All of them.
-    pub const ALL: [Idea; 23] = [
+    pub const ALL: [Idea; 24] = [
         Idea::Neighbours,
         Idea::Blockers,
         Idea::Later,
@@ -70,6 +72,7 @@ impl Idea {
         Idea::Patience,
         Idea::Delay,
         Idea::Annealing,
+        Idea::Free,
         Idea::Leaps,
         Idea::Hope,
         Idea::Exchange,
@@ -98,6 +101,7 @@ impl Idea {
             Idea::Patience => "patience",
             Idea::Delay => "delay",
             Idea::Annealing => "annealing",
+            Idea::Free => "free",
             Idea::Leaps => "leaps",
             Idea::Hope => "hope",
             Idea::Exchange => "exchange",

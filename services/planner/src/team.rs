@@ -1,10 +1,12 @@
-//! Who works: as many searches as threads, and one proof, which goes before them but rests while it gains little.
+//! Who works: searches and exact neighbourhoods in turns, as many as threads, and one proof, which goes before them but rests
+//! while it gains little.
 
 use std::collections::VecDeque;
 
 use fitup_model::Cost;
 
 use crate::improve::{Budget, Search};
+use crate::neighbourhood::Neighbourhoods;
 use crate::outcome::Phase;
 use crate::prove::{Found, Proof, Turn};
 use crate::stop::Stop;
@@ -16,22 +18,32 @@ const WEIGHT_OF_LAST: f64 = 0.2;
 const FIRST_GAIN: f64 = 0.05;
 const LONGEST_REST: u32 = 8;
 
+/// Exact neighbourhoods begin when this share of the budget is used: before, plans get better faster by small steps.
+const FIRST_FREE: f64 = 0.1;
+
 /// What a thread works at.
 pub(crate) enum Worker<'c> {
     Search(Box<Search<'c>>),
     Proof(Box<Proof<'c>>),
+    Free(Box<Neighbourhoods<'c>>),
 }
 
 /// A turn of a worker.
 pub(crate) enum Task<'s> {
     Search(Budget<'s>),
-    Proof { target: Cost, turn: Turn },
+    Proof {
+        target: Cost,
+        turn: Turn,
+    },
+    /// As much as a search does in this budget.
+    Free(Budget<'s>),
 }
 
 /// What came of a turn.
 pub(crate) enum Done {
     Iterations(u64),
     Found(Phase, Found),
+    Freed,
 }
 
 impl Worker<'_> {
@@ -42,6 +54,10 @@ impl Worker<'_> {
                 let found = proof.work(target, turn, stop);
                 Done::Found(proof.phase(), found)
             }
+            (Worker::Free(free), Task::Free(budget)) => {
+                free.run(&budget, stop);
+                Done::Freed
+            }
             _ => Done::Iterations(0),
         }
     }
@@ -51,9 +67,12 @@ impl Worker<'_> {
 pub(crate) struct Team<'c> {
     threads: usize,
     proof: Option<Box<Proof<'c>>>,
-    searches: VecDeque<Box<Search<'c>>>,
-    /// Searches made so far.
+    /// Searches and neighbourhoods.
+    hands: VecDeque<Worker<'c>>,
+    /// How many of them were made so far.
     made: usize,
+    /// Every other one is for neighbourhoods.
+    frees: bool,
     /// Turns of searches until the proof has its next one.
     rest: u32,
     /// Turns of each thread that the latest rest of the proof took.
@@ -63,33 +82,41 @@ pub(crate) struct Team<'c> {
 }
 
 impl<'c> Team<'c> {
-    /// Returns the team of so many threads.
-    pub fn new(threads: usize, proof: Proof<'c>) -> Team<'c> {
-        let proof = Some(Box::new(proof));
-        Team { threads, proof, searches: VecDeque::new(), made: 0, rest: 0, last_rest: 0, gain: FIRST_GAIN }
+    /// Returns the team of so many threads; `frees` tells whether exact neighbourhoods are of use.
+    pub fn new(threads: usize, proof: Proof<'c>, frees: bool) -> Team<'c> {
+        Team {
+            threads,
+            proof: Some(Box::new(proof)),
+            hands: VecDeque::new(),
+            made: 0,
+            frees,
+            rest: 0,
+            last_rest: 0,
+            gain: FIRST_GAIN,
+        }
     }
 
-    /// Returns who has the next turn, if anybody; `search` makes the search of a number.
-    pub fn next(&mut self, search: impl FnOnce(usize) -> Search<'c>) -> Option<Worker<'c>> {
+    /// Returns who has the next turn, if anybody, when a share of the budget is used; `hand` makes the search of a number,
+    /// or neighbourhoods if asked.
+    pub fn next(&mut self, used: f64, hand: impl FnOnce(usize, bool) -> Worker<'c>) -> Option<Worker<'c>> {
         if self.rest == 0
             && let Some(proof) = self.proof.take()
         {
             return Some(Worker::Proof(proof));
         }
-        if let Some(search) = self.searches.pop_front() {
-            return Some(Worker::Search(search));
-        }
-        if self.made < self.threads {
+        let most = if self.frees { self.threads.max(2) } else { self.threads };
+        let free = self.frees && self.made % 2 == 1;
+        if self.made < most && (!free || used >= FIRST_FREE) {
             self.made += 1;
-            return Some(Worker::Search(Box::new(search(self.made - 1))));
+            return Some(hand(self.made - 1, free));
         }
-        self.proof.take().map(Worker::Proof)
+        self.hands.pop_front().or_else(|| self.proof.take().map(Worker::Proof))
     }
 
-    /// Takes a search back after a turn.
-    pub fn take_search(&mut self, search: Box<Search<'c>>) {
+    /// Takes a search or neighbourhoods back after a turn.
+    pub fn take_hand(&mut self, hand: Worker<'c>) {
         self.rest = self.rest.saturating_sub(1);
-        self.searches.push_back(search);
+        self.hands.push_back(hand);
     }
 
     /// Takes a proof back after a turn in which it gained this share of the gap.
@@ -104,8 +131,8 @@ impl<'c> Team<'c> {
 
     /// There is nothing to search: what is left is for the proof.
     pub fn search_no_more(&mut self) {
-        self.searches.clear();
-        self.made = self.threads;
+        self.hands.clear();
+        self.made = usize::MAX;
     }
 
     /// Returns the proof, if it has not finished.

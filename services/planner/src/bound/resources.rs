@@ -253,16 +253,17 @@ fn free_bays(compiled: &Compiled, set: &[u16]) -> Vec<u16> {
         let needs_hours = (0..compiled.visits.len()).all(|visit| {
             compiled.visits[visit].keeps_hours || compiled.choices_of(visit).iter().all(|(other, _)| *other != bay)
         });
-        let mut settled = 0;
+        let mut held = vec![false; horizon];
         for (visit, data) in compiled.visits.iter().enumerate() {
             if let Some(fact) = data.fact.filter(|fact| !fact.over && data.operations.is_empty())
                 && compiled.choices_of(visit).first().is_some_and(|(other, _)| *other == bay)
             {
-                settled = settled.max(fact.end);
+                let within = |step: Step| step.clamp(0, horizon as Step) as usize;
+                held[within(fact.start)..within(fact.end)].fill(true);
             }
         }
         let calendar = &compiled.calendars[compiled.bay_calendar[usize::from(bay)] as usize];
-        for (step, free) in free.iter_mut().enumerate().skip(settled.max(0) as usize) {
+        for (step, free) in free.iter_mut().enumerate().filter(|(step, _)| !held[*step]) {
             *free += u16::from(!needs_hours || calendar.is_open(step as Step));
         }
     }

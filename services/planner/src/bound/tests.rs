@@ -70,7 +70,9 @@ fn neither_program_nor_search_refutes_the_optimum() {
             assert!(bound <= best.cost, "seed {seed}: {bound} above {}", best.cost);
             programs += 1;
         }
-        if let Some(mut exact) = Exact::new(&compiled, target, bounder.lattice(), Some(&remaining)) {
+        if let Some(mut exact) =
+            Exact::new(&compiled, target, bounder.lattice(), Some(&remaining), crate::exact::model::Bays::Counted)
+        {
             assert_ne!(exact.run(10_000, &Never), Answer::Proven, "seed {seed}");
             searches += 1;
         }

@@ -90,6 +90,17 @@ impl StepCalendar {
         StepCalendar { cells, open: positions, extra: Vec::new(), always }
     }
 
+    /// Returns this calendar without the steps that are taken, and without what lies behind them. The overtime that is counted stays as it was.
+    pub(super) fn without(&self, taken: &[bool], clock: &Clock) -> StepCalendar {
+        let mut open = vec![false; taken.len()];
+        for &step in
+            self.open.iter().take_while(|&&step| (step as usize) < taken.len()).filter(|&&step| !taken[step as usize])
+        {
+            open[step as usize] = true;
+        }
+        StepCalendar { extra: self.extra.clone(), ..StepCalendar::from_open(&open, clock) }
+    }
+
     /// Closes `[from, until)`, which lies within the horizon: O(horizon), without building anything anew. The overtime that
     /// is counted stays as it was.
     pub(super) fn close_between(&mut self, from: Step, until: Step) {

@@ -292,7 +292,7 @@ fn pieces(units: u32) -> u16 {
 }
 
 /// Returns the union of `busy`, sorted and disjoint.
-fn union(mut busy: Vec<(Step, Step)>) -> Vec<(Step, Step)> {
+pub(super) fn union(mut busy: Vec<(Step, Step)>) -> Vec<(Step, Step)> {
     busy.sort_unstable();
     let mut merged: Vec<(Step, Step)> = Vec::with_capacity(busy.len());
     for (start, end) in busy {

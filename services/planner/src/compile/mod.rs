@@ -22,6 +22,7 @@ mod calendar;
 mod cars;
 mod clock;
 mod heads;
+mod held;
 pub mod modes;
 pub mod price;
 mod reasons;

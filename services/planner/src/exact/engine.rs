@@ -6,6 +6,7 @@
 
 use super::cumulative::Cumulative;
 use super::order::Order;
+use super::queue::Queue;
 use super::span::Span;
 use super::store::{Conflict, Fact, NONE, Reason, Store};
 use super::total::Total;
@@ -73,6 +74,8 @@ pub struct Engine {
     unary_waits: Vec<bool>,
     activity: Vec<f64>,
     increment: f64,
+    /// Binaries that may be open.
+    queue: Queue,
     /// Values that binaries are tried with first, and the last values of integers.
     pub phase: Vec<bool>,
     /// Variables that are decided by growing lower bounds, once nothing else is open.
@@ -143,6 +146,10 @@ impl Engine {
         self.cumulative_waits = vec![false; self.cumulatives.len()];
         self.unary_waits = vec![false; self.unaries.len()];
         self.activity = vec![0.0; count];
+        self.queue = Queue::new(count);
+        for variable in (0..count as u32).filter(|&variable| self.binaries[variable as usize]) {
+            self.queue.push(variable, &self.activity);
+        }
         self.increment = 1.0;
         self.clause_limit = 4000;
         self.restart_in = 100;
@@ -211,8 +218,14 @@ impl Engine {
     }
 
     fn back(&mut self, level: u32) {
-        let phase = &mut self.phase;
-        self.store.go_back(level, |entry| phase[(entry.side >> 1) as usize] = entry.side & 1 == 0);
+        let (phase, queue) = (&mut self.phase, &mut self.queue);
+        self.store.go_back(level, |entry| {
+            let variable = entry.side >> 1;
+            phase[variable as usize] = entry.side & 1 == 0;
+            if self.binaries[variable as usize] {
+                queue.push(variable, &self.activity);
+            }
+        });
         self.next = self.next.min(self.store.trail.len());
         for &span in &self.waiting_spans {
             self.span_waits[span as usize] = false;
@@ -494,38 +507,36 @@ impl Engine {
     }
 
     fn bump(&mut self, variable: u32) {
-        let activity = &mut self.activity[variable as usize];
-        *activity += self.increment;
-        if *activity > 1e100 {
+        self.activity[variable as usize] += self.increment;
+        if self.activity[variable as usize] > 1e100 {
             self.activity.iter_mut().for_each(|activity| *activity *= 1e-100);
             self.increment *= 1e-100;
         }
+        self.queue.raise(variable, &self.activity);
     }
 
-    /// Returns the next decision: the most active variable that is open; of equals the one with the least lower bound.
-    fn choose(&self) -> Option<Fact> {
-        let store = &self.store;
-        let mut best: Option<(bool, f64, i32, u32)> = None;
-        for variable in 0..store.variables() as u32 {
-            let (low, high) = (store.low(variable), store.high(variable));
-            if low == high {
-                continue;
-            }
-            let activity = self.activity[variable as usize];
-            let binary = self.binaries[variable as usize];
-            let better = |best: (bool, f64, i32, u32)| {
-                (binary, activity) > (best.0, best.1) || (binary, activity) == (best.0, best.1) && low < best.2
-            };
-            if best.is_none_or(better) {
-                best = Some((binary, activity, low, variable));
+    /// Returns the next decision: the most active binary that is open, and if there is none the most active integer; of
+    /// equals the one with the least lower bound.
+    fn choose(&mut self) -> Option<Fact> {
+        while let Some(variable) = self.queue.pop(&self.activity) {
+            if self.store.low(variable) < self.store.high(variable) {
+                return Some(match self.phase[variable as usize] {
+                    true => Fact::at_least(variable, 1),
+                    false => Fact::at_most(variable, 0),
+                });
             }
         }
-        let (_, _, _, variable) = best?;
-        let low = store.low(variable);
-        Some(match self.binaries[variable as usize] && self.phase[variable as usize] {
-            true => Fact::at_least(variable, 1),
-            false => Fact::at_most(variable, low),
-        })
+        let store = &self.store;
+        let mut best: Option<(f64, i32, u32)> = None;
+        for variable in 0..store.variables() as u32 {
+            let low = store.low(variable);
+            let activity = self.activity[variable as usize];
+            let better = |best: (f64, i32, u32)| activity > best.0 || activity == best.0 && low < best.1;
+            if low < store.high(variable) && best.is_none_or(better) {
+                best = Some((activity, low, variable));
+            }
+        }
+        best.map(|(_, low, variable)| Fact::at_most(variable, low))
     }
 }
 

@@ -7,11 +7,13 @@
 //! Reading order: [`store`] (bounds and their history), [`order`], [`span`], [`unary`], [`cumulative`], [`total`] (the rules),
 //! [`engine`], [`model`], [`plan`] (back to a plan).
 
+mod bays;
 pub mod cumulative;
 pub mod engine;
 pub mod model;
 pub mod order;
 pub mod plan;
+mod queue;
 pub mod span;
 pub mod store;
 #[cfg(test)]
@@ -26,7 +28,7 @@ use crate::bound::remaining::{Remaining, Way};
 use crate::compile::Compiled;
 use crate::stop::Stop;
 use engine::Verdict;
-use model::Model;
+use model::{Bays, Model};
 
 /// What a slice of exact search has led to.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -60,11 +62,12 @@ impl<'c> Exact<'c> {
         target: Cost,
         lattice: Lattice,
         remaining: Option<&Remaining>,
+        bays: Bays,
     ) -> Option<Self> {
         if compiled.truncated {
             return None;
         }
-        let model = Model::new(compiled, lattice.below(target), remaining)?;
+        let model = Model::new(compiled, lattice.below(target), remaining, bays)?;
         Some(Exact { compiled, lattice, target, model, closed: false, refused: false })
     }
 
@@ -76,6 +79,11 @@ impl<'c> Exact<'c> {
     /// Returns the number of conflicts so far, a measure of work.
     pub fn conflicts(&self) -> u64 {
         self.model.engine.conflicts
+    }
+
+    /// Returns the bay of each visit of what was found last; none where bays are only counted.
+    pub fn bays(&self) -> Vec<(u32, u16)> {
+        self.model.bays()
     }
 
     /// Searches below a lower target from now on.

@@ -34,9 +34,20 @@ pub struct Model {
     pub engine: Engine,
     /// By operation; `None` for facts.
     pub placed: Vec<Option<Placed>>,
+    /// Binaries that tell in which bay a visit is, where bays are chosen: visit, bay, binary.
+    pub(super) chosen: Vec<(u32, u16, u32)>,
     /// Constant part of the price.
     fixed: Cost,
     orders: HashMap<(u32, u32), u32>,
+}
+
+/// How much is told about bays.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Bays {
+    /// No more visits than bays at a time: enough where bays are alike.
+    Counted,
+    /// Which visit is in which bay, beside what stands there.
+    Chosen,
 }
 
 /// No problem with more ordered pairs than this is told to the engine.
@@ -45,10 +56,11 @@ const MOST_PAIRS: usize = 60_000;
 impl Model {
     /// Returns the rules for plans that cost at most `budget`; `None` if there are too many, or cars may
     /// be left out.
-    pub fn new(compiled: &Compiled, budget: Cost, remaining: Option<&Remaining>) -> Option<Model> {
+    pub fn new(compiled: &Compiled, budget: Cost, remaining: Option<&Remaining>, bays: Bays) -> Option<Model> {
         let mut model = Model {
             engine: Engine::default(),
             placed: vec![None; compiled.operations.len()],
+            chosen: Vec::new(),
             fixed: 0,
             orders: HashMap::new(),
         };
@@ -71,6 +83,9 @@ impl Model {
         model.add_people(compiled)?;
         model.add_pools(compiled)?;
         model.add_bays(compiled, remaining)?;
+        if bays == Bays::Chosen {
+            model.add_choices(compiled)?;
+        }
         if let Some(remaining) = remaining {
             model.add_total(compiled, remaining, budget);
         }
@@ -161,7 +176,7 @@ impl Model {
     }
 
     /// `to >= from + distance` under conditions.
-    fn order(&mut self, conditions: Vec<Fact>, from: Moment, to: Moment, distance: Step) {
+    pub(super) fn order(&mut self, conditions: Vec<Fact>, from: Moment, to: Moment, distance: Step) {
         let distance = distance + from.offset - to.offset;
         self.engine.orders.push(Order { conditions, from: from.variable, to: to.variable, distance });
     }
@@ -325,7 +340,7 @@ impl Model {
             for (position, &one) in set.stays.iter().enumerate() {
                 for &two in set.stays[position + 1..].iter().filter(|_| capacity == 1) {
                     let (one, two) = (remaining.stays[one].visit, remaining.stays[two].visit);
-                    self.visits_apart(compiled, &between, one, two)?;
+                    self.visits_apart(compiled, &between, (one, two), &[])?;
                 }
             }
             let tasks: Vec<Task> = set
@@ -344,8 +359,14 @@ impl Model {
         Some(())
     }
 
-    /// All of one visit comes before all of the other, with at least the least changeover in between.
-    fn visits_apart(&mut self, compiled: &Compiled, between: &[Vec<Step>], one: u32, two: u32) -> Option<()> {
+    /// Under `conditions` all of one visit comes before all of the other, with at least the least changeover in between.
+    pub(super) fn visits_apart(
+        &mut self,
+        compiled: &Compiled,
+        between: &[Vec<Step>],
+        (one, two): (u32, u32),
+        conditions: &[Fact],
+    ) -> Option<()> {
         let (first, second) = (&compiled.visits[one as usize], &compiled.visits[two as usize]);
         let holds_no_time = |visit: &crate::compile::Visit| visit.span == 0;
         if holds_no_time(first) || holds_no_time(second) {
@@ -371,7 +392,8 @@ impl Model {
             for &last in &from.operations {
                 for &next in &to.operations {
                     let (end, start) = (self.placed(last).end, self.placed(next).start);
-                    self.order(vec![fact], end, start, between[from.family as usize][to.family as usize]);
+                    let conditions = [fact].into_iter().chain(conditions.iter().copied()).collect();
+                    self.order(conditions, end, start, between[from.family as usize][to.family as usize]);
                 }
             }
         }
@@ -456,7 +478,7 @@ fn ways_until(compiled: &Compiled, index: usize, last: Step) -> Vec<Way> {
 
 /// Returns the least time between visits of two families in one bay, however many others are in between: a changeover is
 /// asked for only between visits that follow each other.
-fn least_changeovers(compiled: &Compiled) -> Vec<Vec<Step>> {
+pub(super) fn least_changeovers(compiled: &Compiled) -> Vec<Vec<Step>> {
     let count = compiled.problem.families.len() + 1;
     let row = |from| (0..count).map(|to| compiled.changeover(from as u32, to as u32)).collect();
     let mut least: Vec<Vec<Step>> = (0..count).map(row).collect();

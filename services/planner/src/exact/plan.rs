@@ -15,21 +15,25 @@ pub(crate) fn snapshot(compiled: &Compiled, ways: &[Option<Way>]) -> Snapshot {
     let mut plan = Plan::nothing_new(compiled.problem);
     for (index, way) in ways.iter().enumerate() {
         let Some(way) = way else { continue };
-        let mode = &compiled.modes_of(index)[usize::from(way.mode)];
-        let technicians =
-            compiled.people_of(mode).iter().map(|&person| TechnicianId::from_index(usize::from(person))).collect();
-        plan.operations[OperationId::from_index(index)] = Some(Assignment {
-            start: compiled.clock.time(way.start),
-            end: compiled.clock.time(way.end),
-            technicians,
-            overtime: mode.overtime,
-        });
+        plan.operations[OperationId::from_index(index)] = Some(assignment(compiled, index, *way));
     }
     choose_bays(compiled, ways, &mut plan);
     let mut schedule = Schedule::new(compiled, Random::new(0, 0));
     construct::repair(&mut schedule, &plan);
     let cost = schedule.cost();
     schedule.snapshot(cost)
+}
+
+/// Returns what a way means.
+pub(crate) fn assignment(compiled: &Compiled, index: usize, way: Way) -> Assignment {
+    let mode = &compiled.modes_of(index)[usize::from(way.mode)];
+    let people = compiled.people_of(mode).iter();
+    Assignment {
+        start: compiled.clock.time(way.start),
+        end: compiled.clock.time(way.end),
+        technicians: people.map(|&person| TechnicianId::from_index(usize::from(person))).collect(),
+        overtime: mode.overtime,
+    }
 }
 
 /// Gives each visit, in order of their starts, the bay that has been free for the shortest time.
