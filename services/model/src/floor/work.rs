@@ -45,6 +45,17 @@ pub fn apply_work(
     Ok((order.into_facts(), note))
 }
 
+/// Refuses an event of running work that happened before the last word about it: its minutes would be counted twice.
+pub(super) fn not_before_last_word(floor: &Floor<'_>, operation: &OrderOperation) -> Result<(), Refused> {
+    let Progress::Running { start_time, remaining_time, .. } = &operation.progress else { return Ok(()) };
+    let since = remaining_time.unwrap_or(*start_time).max(*start_time);
+    if floor.at >= since {
+        return Ok(());
+    }
+    let message = format!("{} is before it was last clocked, {}", floor.say(floor.at), floor.say(since));
+    Err(Refused::fault("event_time", message))
+}
+
 fn kind(event: &WorkEvent) -> FloorKind {
     match event {
         WorkEvent::On { .. } => FloorKind::On,
@@ -101,6 +112,7 @@ impl Step<'_> {
         if matches!(self.operation().progress, Progress::Done { .. }) {
             return Err(self.refuse("is done", "reopen it first"));
         }
+        not_before_last_word(self.floor, self.operation())?;
         let crew = self.crew(technicians)?;
         let mut reasons = self.busy_elsewhere(&crew);
         let progress = match self.operation().progress.clone() {
@@ -310,26 +322,9 @@ impl Step<'_> {
 
     /// Returns the booked minutes left, at least 1 as long as it is not done.
     fn remaining(&self, told: Option<u32>) -> Result<u32, Refused> {
-        self.check_not_before_start()?;
+        not_before_last_word(self.floor, self.operation())?;
         let left = told.unwrap_or_else(|| minutes_left(self.floor.shop, self.operation(), self.floor.at));
         Ok(left.max(1))
-    }
-
-    fn check_not_before_start(&self) -> Result<(), Refused> {
-        match &self.operation().progress {
-            Progress::Running { start_time, remaining_time, .. }
-                if self.floor.at < remaining_time.unwrap_or(*start_time).max(*start_time) =>
-            {
-                let since = remaining_time.unwrap_or(*start_time).max(*start_time);
-                let message = format!(
-                    "{} is before it was last clocked, {}",
-                    self.floor.say(self.floor.at),
-                    self.floor.say(since)
-                );
-                Err(Refused::fault("event_time", message))
-            }
-            _ => Ok(()),
-        }
     }
 
     fn finish(&mut self) -> Result<(), Refused> {
@@ -340,7 +335,7 @@ impl Step<'_> {
     }
 
     fn end(&mut self, next: &str) -> Result<(), Refused> {
-        self.check_not_before_start()?;
+        not_before_last_word(self.floor, self.operation())?;
         let (start_time, technicians) = match self.operation().progress.clone() {
             Progress::Running { start_time, technicians, .. } | Progress::Paused { start_time, technicians, .. } => {
                 (start_time, technicians)
