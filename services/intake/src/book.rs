@@ -20,6 +20,11 @@ mod read;
 use fitup_model::order::{EquipmentNeed, Hazard, SamePersonWish};
 use fitup_model::take_in::PartCondition;
 
+/// A rule book takes so many bytes at most: seven of the one that is built in.
+pub const LONGEST_TEXT: usize = 256 * 1024;
+/// No more faults than this are told: finding the place of each takes a walk through the text.
+const MOST_FAULTS: usize = 200;
+
 /// Something wrong in a rule book, and where.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub struct BookFault {
@@ -295,8 +300,12 @@ impl RuleBook {
     /// Reads a rule book.
     ///
     /// # Errors
-    /// Everything that is wrong with it, by place.
+    /// What is wrong with it, by place: everything, up to a number that nobody reads.
     pub fn parse(text: &str) -> Result<RuleBook, Vec<BookFault>> {
+        if text.len() > LONGEST_TEXT {
+            let message = format!("the rule book takes {} bytes; at most {LONGEST_TEXT}", text.len());
+            return Err(vec![BookFault { line: 1, column: 1, message }]);
+        }
         let (mut book, mut faults) = read::read(text);
         if faults.iter().all(|fault| !fault.message.starts_with("not TOML")) {
             check::check(text, &mut book, &mut faults);
@@ -401,6 +410,26 @@ mod tests {
         );
         let faults = RuleBook::parse("[book\n").expect_err("is refused");
         assert_eq!((faults.len(), faults[0].line), (1, 1));
+    }
+
+    /// Goal: a large text is refused before it costs time. Method: texts that took minutes and gigabytes.
+    #[test]
+    fn what_is_out_of_all_reason_is_refused_at_once() {
+        let refused = |text: &str| RuleBook::parse(text).expect_err("is refused");
+        let large = "# x\n".repeat(LONGEST_TEXT / 4 + 1);
+        assert_eq!(
+            refused(&large)[0].message,
+            format!("the rule book takes {} bytes; at most {LONGEST_TEXT}", large.len())
+        );
+        let keys: String = (0..20_000).map(|key| format!("a{key} = 1\n")).collect();
+        assert_eq!(refused(&keys).len(), MOST_FAULTS);
+        let names: Vec<String> = (0..3000).map(|name| format!("\"o{name}\"")).collect();
+        let names = names.join(", ");
+        let why = "why ".repeat(400);
+        let pairs = format!("[[follow]]\nfirst = [{names}]\nthen = [{names}]\nwhy = \"{why}\"\nsource = \"x\"\n");
+        assert!(refused(&pairs).iter().any(|fault| fault.message.contains("more than 4000 pairs")));
+        let long = format!("[[follow]]\nfirst = \"a\"\nthen = \"b\"\nwhy = \"{}\"\nsource = \"x\"\n", why.repeat(2));
+        assert!(refused(&long).iter().any(|fault| fault.message.contains("`why` is longer than 2000 bytes")));
     }
 
     #[test]

@@ -15,6 +15,10 @@ use crate::safety::Caution;
 
 /// So many lines are taken; more is a mistake, not an estimate.
 pub const MOST_LINES: usize = 500;
+/// So much is settled by hand at most.
+pub const MOST_OVERRIDES: usize = 500;
+/// An order has so many operations at most; with more of them links would take long, for an order that is refused.
+const MOST_OPERATIONS: usize = 1000;
 
 /// Minutes that a line gave to an operation.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -255,6 +259,11 @@ impl Work<'_> {
         }
         if self.nodes.is_empty() {
             faults.add("overrides", "leave no operation");
+            return faults.into_result(()).map(|()| unreachable!("a fault was added"));
+        }
+        if self.nodes.len() > MOST_OPERATIONS {
+            let message = format!("make {} operations; an order has at most {MOST_OPERATIONS}", self.nodes.len());
+            faults.add("lines", message);
             return faults.into_result(()).map(|()| unreachable!("a fault was added"));
         }
         let keys: Vec<Key> = self.nodes.keys().cloned().collect();

@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use fitup_intake::build::{MOST_LINES, MOST_OVERRIDES};
 use fitup_intake::safety::{self, Case};
 use fitup_intake::{Built, Caution, DEFAULT_BOOK, LAST_WORD, RuleBook, build, merge};
 use fitup_model::order::OrderState;
@@ -90,6 +91,10 @@ impl IntakeService for Intake {
         let change = change(&request, &self.clock)?;
         let request = request.into_inner();
         let shop = shop_name(&request.parent, "parent")?;
+        let too_many = too_many(&request);
+        if !too_many.is_empty() {
+            return Err(self.refused(&shop, too_many).await.into());
+        }
         let as_of = request.as_of_time.as_ref();
         let (as_of, faults) = convert::instant_field(as_of, "as_of_time");
         let asked = Asked::read(&request, faults);
@@ -384,6 +389,21 @@ fn about(facts: &OrderFacts, fault: Fault) -> Fault {
         None if fault.path.starts_with("overrides") || fault.path.starts_with("lines") => fault,
         None => Fault { path: format!("order.{}", fault.path), ..fault },
     }
+}
+
+/// Returns what there is so much of that it is not read at all: lines are compared with lines, and what is settled with
+/// what was.
+fn too_many(request: &v1::TakeInOrderRequest) -> Vec<Fault> {
+    let approvals = request.order.as_ref().map_or(0, |order| order.approvals.len());
+    let counts = [
+        ("lines", request.lines.len(), MOST_LINES),
+        ("overrides", request.overrides.len(), MOST_OVERRIDES),
+        ("forget", request.forget.len(), MOST_OVERRIDES),
+        ("features", request.features.len(), MOST_OVERRIDES),
+        ("order.approvals", approvals, MOST_OVERRIDES),
+    ];
+    let over = counts.into_iter().filter(|(_, count, most)| count > most);
+    over.map(|(path, count, most)| fault(path, format!("{count} entries; at most {most}"))).collect()
 }
 
 fn parsed(record: &RuleBookRecord) -> Result<RuleBook, Refusal> {

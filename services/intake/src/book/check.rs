@@ -5,7 +5,7 @@ use std::collections::HashSet;
 use fitup_model::order::SamePersonWish;
 
 use super::read::place;
-use super::{Adhesive, BookFault, Reason, Rule, RuleBook};
+use super::{Adhesive, BookFault, MOST_FAULTS, Reason, Rule, RuleBook};
 use crate::graph;
 
 /// Notes faults at the table that they are about.
@@ -17,6 +17,9 @@ struct Notes<'t> {
 impl Notes<'_> {
     /// Notes a fault of the `index`th table of a name.
     fn at(&mut self, table: &str, index: usize, message: String) {
+        if self.faults.len() >= MOST_FAULTS {
+            return;
+        }
         let header = if matches!(table, "book" | "safety") { format!("[{table}]") } else { format!("[[{table}]]") };
         let mut starts =
             self.text.match_indices(&header).filter(|(at, _)| *at == 0 || self.text[..*at].ends_with('\n'));
