@@ -87,6 +87,10 @@ fn spray_only_in_a_booth_by_the_qualified() {
 fn refrigerant_only_by_the_certified() {
     expect(&refused(|built| set_crew(built, "charge", &["mechanical"])), &["\"charge\" handles refrigerant"]);
     expect(&refused(|built| set_crew(built, "recover", &["body"])), &["\"recover\" handles refrigerant"]);
+    expect(
+        &refused(|built| set_crew(built, "recover", &[])),
+        &["\"recover\" handles refrigerant and is done by nobody"],
+    );
 }
 
 #[test]
