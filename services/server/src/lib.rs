@@ -3,7 +3,7 @@
 //! Read in this order: [`serve()`] (the whole), [`config`] (its settings), [`access`] (who may what), `shop_service`,
 //! `order_service`, `plan_service`, `floor_service`, `replan_service`, `intake_service`, `explain_service`, `quote_service`, `token_service` and `history_service` (one method each for what can be asked),
 //! [`convert`] (contract ↔ model), [`plan_runs`] and [`search`]
-//! (how plans are made), [`effect`] (what a changed order would do to promises), [`request`] and [`page`] (repeats and pages), [`error`] (every refusal), [`layer`] (what stands
+//! (how plans are made), [`place`] (how much is worked on at once), [`effect`] (what a changed order would do to promises), [`request`] and [`page`] (repeats and pages), [`error`] (every refusal), [`layer`] (what stands
 //! before all of it), [`metrics`] and [`monitor`] (what is told about it).
 
 pub mod access;
@@ -24,6 +24,7 @@ pub mod metrics;
 pub mod monitor;
 pub mod order_service;
 pub mod page;
+pub mod place;
 pub mod plan_runs;
 pub mod plan_service;
 pub mod port_file;

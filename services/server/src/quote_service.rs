@@ -4,12 +4,12 @@ use std::sync::Arc;
 
 use fitup_model::timetable::Quality;
 use fitup_model::{Fault, OrderFacts, Planning, Shop};
+use fitup_planner::Stop;
 use fitup_proto::v1;
 use fitup_proto::v1::quote_service_server::QuoteService;
 use fitup_rehearsal::quote::{Before, Policy, Unquotable, before, quote_beside};
 use fitup_store::{OrderRecord, Snapshot, Store};
 use jiff::Timestamp;
-use tokio::sync::Semaphore;
 use tonic::{Request, Response, Status};
 
 use crate::chances::chances;
@@ -17,7 +17,8 @@ use crate::clock::Clock;
 use crate::convert::names::{self, Collection};
 use crate::convert::{self, quote};
 use crate::error::Error;
-use crate::floor_service::{as_of, blocking, forbidden, nothing_published};
+use crate::floor_service::{as_of, forbidden, nothing_published};
+use crate::place::Places;
 use crate::search::planning;
 use crate::shop_service::shop_name;
 
@@ -36,7 +37,7 @@ pub struct Quotes {
     clock: Clock,
     threads: usize,
     /// One answer at a time: it takes all the threads that there are for it.
-    place: Arc<Semaphore>,
+    places: Places,
 }
 
 /// What was asked for, read.
@@ -49,7 +50,7 @@ struct Asked {
 impl Quotes {
     /// Returns a service that plays with so many threads.
     pub fn new(store: Arc<dyn Store>, clock: Clock, threads: usize) -> Quotes {
-        Quotes { store, clock, threads, place: Arc::new(Semaphore::new(1)) }
+        Quotes { store, clock, threads, places: Places::new(1) }
     }
 
     fn read(&self, request: &v1::QuoteOrderRequest) -> Result<Asked, Vec<Fault>> {
@@ -115,8 +116,8 @@ impl QuoteService for Quotes {
             Some(order) => order,
             None => self.store.get_order(&shop, &asked.id).await.map_err(Error::from)?.facts,
         };
-        let _place = self.place.acquire().await.map_err(|_| Error::ShuttingDown)?;
-        let quoted = blocking(move || quoted(snapshot, order, &asked, now)).await?;
+        let place = self.places.take().await?;
+        let quoted = place.work(move |hangup| quoted(snapshot, order, &asked, now, hangup)).await?;
         Ok(Response::new(quoted?))
     }
 }
@@ -137,6 +138,7 @@ fn quoted(
     order: OrderFacts,
     asked: &Asked,
     now: Timestamp,
+    hangup: &dyn Stop,
 ) -> Result<v1::QuoteOrderResponse, Error> {
     let shop = snapshot.shop.facts.id.clone();
     let published = snapshot.published.clone().ok_or_else(|| nothing_published(&shop))?;
@@ -159,6 +161,9 @@ fn quoted(
     };
     let mut standing: Option<Before> = None;
     for arrival in arrivals {
+        if hangup.should_stop() {
+            return Err(Error::DeadlinePassed);
+        }
         let order = &mut snapshot.orders.last_mut().expect("it was put there").facts;
         order.arrival_time = arrival;
         // Nobody has brought the car on that day yet.

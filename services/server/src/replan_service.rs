@@ -5,12 +5,10 @@ use std::time::Duration;
 
 use fitup_model::timetable::{LeftOutOrder, Quality};
 use fitup_model::{OrderFacts, Timetable};
-use fitup_planner::CancelFlag;
 use fitup_proto::v1;
 use fitup_proto::v1::replan_service_server::ReplanService;
 use fitup_store::{Change, NewPlan, PlanRecord, Snapshot, Store};
 use jiff::Timestamp;
-use tokio::sync::Semaphore;
 use tonic::{Request, Response, Status};
 
 use crate::clock::Clock;
@@ -18,6 +16,7 @@ use crate::convert::names::{self, Collection};
 use crate::convert::{diff, to_instant};
 use crate::error::Error;
 use crate::floor_service::{as_of, blocking, forbidden, nothing_published};
+use crate::place::Places;
 use crate::plan_runs::PlanRuns;
 use crate::plan_service::{child_name, write};
 use crate::replan::{Answer, Kind, Limits, TIME_LIMIT, replan};
@@ -31,13 +30,13 @@ pub struct Replans {
     clock: Clock,
     runs: PlanRuns,
     /// So many at once; who finds no place waits for one.
-    places: Arc<Semaphore>,
+    places: Places,
 }
 
 impl Replans {
     /// Returns a service that mends at most `at_once` plans at a time.
     pub fn new(store: Arc<dyn Store>, clock: Clock, runs: PlanRuns, at_once: usize) -> Replans {
-        Replans { store, clock, runs, places: Arc::new(Semaphore::new(at_once.max(1))) }
+        Replans { store, clock, runs, places: Places::new(at_once) }
     }
 
     async fn published(&self, shop: &str) -> Result<(Snapshot, PlanRecord), Error> {
@@ -55,15 +54,6 @@ impl Replans {
     }
 }
 
-/// Stops the search when nobody waits for it any more.
-struct Hangup(Arc<CancelFlag>);
-
-impl Drop for Hangup {
-    fn drop(&mut self) {
-        self.0.cancel();
-    }
-}
-
 #[tonic::async_trait]
 impl ReplanService for Replans {
     async fn replan(&self, request: Request<v1::ReplanRequest>) -> Result<Response<v1::ReplanResponse>, Status> {
@@ -74,19 +64,15 @@ impl ReplanService for Replans {
         self.store.get_shop(&shop).await.map_err(Error::from)?;
         let limits = limits(&request)?;
         let now = as_of(request.as_of_time.as_ref(), self.clock)?;
-        let _place = self.places.acquire().await.map_err(|_| Error::ShuttingDown)?;
+        let place = self.places.take().await?;
         let (snapshot, published) = self.published(&shop).await?;
         let revision = snapshot.shop.revision;
-        let cancel = Arc::new(CancelFlag::new());
-        let hangup = Hangup(Arc::clone(&cancel));
-        let of_shop = shop.clone();
-        let answers = blocking(move || {
+        let answers = place.work(move |stop| {
             let planning = planning(&snapshot, now)?;
             let plan = planning.published.clone().ok_or("no plan is published")?;
-            replan(&planning, &plan, &limits, &*cancel)
+            replan(&planning, &plan, &limits, stop)
         });
-        let answers = answers.await?.map_err(|message| forbidden(&of_shop, message))?;
-        drop(hangup);
+        let answers = answers.await?.map_err(|message| forbidden(&shop, message))?;
         self.keep(&change, &shop, &published.id, revision, answers).await
     }
 

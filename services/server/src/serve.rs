@@ -47,6 +47,7 @@ use crate::layer::RequestLayer;
 use crate::metrics::Metrics;
 use crate::monitor;
 use crate::order_service::Orders;
+use crate::place::Places;
 use crate::plan_runs::{self, PlanRuns};
 use crate::plan_service::Plans;
 use crate::port_file;
@@ -181,7 +182,7 @@ pub async fn serve(
     let floors = Floors { store: Arc::clone(&seen), clock };
     let replans = Replans::new(Arc::clone(&seen), clock, runs.clone(), config.plan_runs);
     let rehearsals = Rehearsals::new(Arc::clone(&seen), clock, config.solver_threads);
-    let explain = Explain { store: Arc::clone(&seen), clock, place: Default::default() };
+    let explain = Explain { store: Arc::clone(&seen), clock, places: Places::new(1) };
     let quotes = Quotes::new(Arc::clone(&seen), clock, config.solver_threads);
     let tokens = Tokens { store: Arc::clone(&seen), clock };
     let history = History { store: seen };
