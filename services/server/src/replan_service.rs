@@ -20,7 +20,7 @@ use crate::place::Places;
 use crate::plan_runs::PlanRuns;
 use crate::plan_service::{child_name, write};
 use crate::replan::{Answer, Kind, Limits, TIME_LIMIT, replan};
-use crate::request::{change, encode, message};
+use crate::request::{change, encode, message, repeated};
 use crate::search::planning;
 use crate::shop_service::shop_name;
 
@@ -62,6 +62,9 @@ impl ReplanService for Replans {
         let shop = shop_name(&request.parent, "parent")?;
         // Who may not see the shop learns nothing else.
         self.store.get_shop(&shop).await.map_err(Error::from)?;
+        if let Some(answer) = repeated(&*self.store, &change).await? {
+            return Ok(Response::new(answer));
+        }
         let limits = limits(&request)?;
         let now = as_of(request.as_of_time.as_ref(), self.clock)?;
         let place = self.places.take().await?;
@@ -81,6 +84,9 @@ impl ReplanService for Replans {
         let request = request.into_inner();
         let (shop, id) = child_name(&request.name, Collection::Plans)?;
         let earlier = self.store.get_plan(&shop, &id).await.map_err(Error::from)?;
+        if let Some(answer) = repeated(&*self.store, &change).await? {
+            return Ok(Response::new(answer));
+        }
         let now = as_of(request.as_of_time.as_ref(), self.clock)?;
         let snapshot = self.store.snapshot(&shop).await.map_err(Error::from)?;
         if snapshot.published.as_ref().is_some_and(|published| published.id == id && !published.stale) {
@@ -163,8 +169,9 @@ fn limits(request: &v1::ReplanRequest) -> Result<Limits, Error> {
     if iterations.is_none() {
         fault("iteration_limit", "is 0 to 10000000");
     }
-    let millis =
-        request.time_limit.map(|limit| limit.seconds.saturating_mul(1000) + i64::from(limit.nanos) / 1_000_000);
+    let millis = request
+        .time_limit
+        .map(|limit| limit.seconds.saturating_mul(1000).saturating_add(i64::from(limit.nanos) / 1_000_000));
     let time = millis.map_or(Some(TIME_LIMIT), |millis| {
         u64::try_from(millis).ok().filter(|millis| (100..=600_000).contains(millis)).map(Duration::from_millis)
     });
@@ -266,4 +273,23 @@ fn restored(snapshot: &Snapshot, earlier: &PlanRecord, now: Timestamp) -> Result
     }
     let price = fitup_model::cost::cost(&today.problem, &plan);
     Ok(today.timetable(&plan, Quality::Feasible, bound.min(price), left_out))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn time_limits_out_of_all_reason_are_refused() {
+        let check = |seconds, nanos, expected: Option<u64>| {
+            let time_limit = Some(prost_types::Duration { seconds, nanos });
+            let found = limits(&v1::ReplanRequest { time_limit, ..Default::default() });
+            assert_eq!(found.ok().map(|limits| limits.time), expected.map(Duration::from_millis), "{seconds} {nanos}");
+        };
+        check(1, 500_000_000, Some(1500));
+        check(0, 99_000_000, None);
+        check(600, 1_000_000, None);
+        check(i64::MAX, i32::MAX, None);
+        check(i64::MIN, i32::MIN, None);
+    }
 }

@@ -321,6 +321,10 @@ pub trait Store: Send + Sync {
     /// Returns at most `limit` entries of the audit trail of a shop after a sequence number, 0 for the first.
     async fn list_audit(&self, shop: &str, after_sequence: i64, limit: u32) -> Result<Vec<AuditEntry>, Error>;
 
+    /// Returns the kept answer to the request of `change`, if it was answered before: for those whose work comes before
+    /// their change.
+    async fn answered(&self, change: &Change) -> Result<Option<Vec<u8>>, Error>;
+
     /// Forgets the responses of requests before `before`, and returns how many.
     async fn purge_requests(&self, before: Timestamp) -> Result<u64, Error>;
 

@@ -364,6 +364,11 @@ impl Store for Guarded {
         ask!(self, list_audit(; shop, after_sequence, limit))
     }
 
+    /// Each caller has request ids of their own.
+    async fn answered(&self, change: &Change) -> Result<Option<Vec<u8>>, Error> {
+        self.0.answered(change).await
+    }
+
     async fn purge_requests(&self, _: Timestamp) -> Result<u64, Error> {
         not_for_callers()
     }

@@ -393,6 +393,10 @@ impl Store for Handle {
         read!(self, |connection| audit::list(connection, shop, after_sequence, limit))
     }
 
+    async fn answered(&self, change: &Change) -> Result<Option<Vec<u8>>, Error> {
+        read!(self, |connection| requests::find(connection, change))
+    }
+
     async fn purge_requests(&self, before: Timestamp) -> Result<u64, Error> {
         write!(self, None, |connection| requests::purge(connection, before))
     }
