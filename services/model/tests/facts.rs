@@ -29,6 +29,25 @@ fn all_faults_are_reported_at_once() {
     assert_eq!(paths, ["bays[0].id", "technicians[0].calendar", "time_zone"]);
 }
 
+/// Goal: what is out of all reason costs no time and no memory. Method: lists each entry of which was held against the
+/// rest, and faults each of which names all that there is.
+#[test]
+fn what_is_out_of_all_reason_is_only_counted() {
+    let many = |count: usize| (0..count).map(|number| format!("n{number}")).collect::<Vec<_>>();
+    let faults = order_faults(|_, order| order.operations[0].needs = many(100_000));
+    assert_eq!(faults.len(), 1, "{faults:?}");
+    assert_fault(&faults, "operations[0].needs", "100000 entries; at most 1000");
+    let faults = shop_faults(|shop| {
+        shop.technicians[0].absences = vec![period("2031-05-05T13:00:00Z", "2031-05-05T14:00:00Z"); 1001]
+    });
+    assert_fault(&faults, "technicians[0].absences", "1001 entries; at most 1000");
+    let faults = order_faults(|_, order| {
+        let unknown = operation("x", 10, &["none", "such"], None);
+        order.operations = vec![unknown; 1000];
+    });
+    assert_eq!(faults.len(), fitup_model::fault::MOST_FAULTS);
+}
+
 #[test]
 fn shop_faults_say_where_and_what() {
     type Change = fn(&mut fitup_model::ShopFacts);
