@@ -21,7 +21,7 @@ use crate::left_out;
 use crate::page::Listing;
 use crate::request::{change, encode, message};
 use crate::search::planning;
-use crate::shop_service::shop_name;
+use crate::shop_service::{checked, shop_name};
 
 /// Keeps what happens on the floor.
 pub struct Floors {
@@ -225,13 +225,6 @@ fn refusal(refused: Refused) -> Refusal {
         Refused::Faults(faults) => Refusal::Faults(faults),
         Refused::Forbidden(reasons) => Refusal::Forbidden(reasons.join("; ")),
     }
-}
-
-fn checked(shop: &ShopFacts) -> Result<Shop, Refusal> {
-    Shop::new(shop.clone()).map_err(|faults| {
-        let faults: Vec<String> = faults.iter().map(ToString::to_string).collect();
-        Refusal::Forbidden(format!("shop {:?} no longer holds together; mend it first: {}", shop.id, faults.join("; ")))
-    })
 }
 
 fn order_name(name: &str) -> Result<(String, String), Error> {

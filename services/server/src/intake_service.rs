@@ -1,5 +1,6 @@
 //! Orders from the lines of estimates: each method reads, calls the store, writes.
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use fitup_intake::build::{MOST_LINES, MOST_OVERRIDES};
@@ -7,7 +8,7 @@ use fitup_intake::safety::{self, Case};
 use fitup_intake::{Built, Caution, DEFAULT_BOOK, LAST_WORD, RuleBook, build, merge};
 use fitup_model::order::OrderState;
 use fitup_model::take_in::{Conditions, EstimateLine, Override, TakeInFacts};
-use fitup_model::{Fault, Order, OrderFacts, Shop, ShopFacts};
+use fitup_model::{Fault, Order, OrderFacts};
 use fitup_proto::v1;
 use fitup_proto::v1::intake_service_server::IntakeService;
 use fitup_store::{Error as StoreError, Refusal, RuleBookRecord, Store, TakeInRecord, TakeInStored};
@@ -18,9 +19,10 @@ use crate::convert::names::{self, Collection};
 use crate::convert::{self, intake};
 use crate::effect::{Effect, Effects};
 use crate::error::Error;
+use crate::floor_service::blocking;
 use crate::layer::note_shop;
 use crate::request::{change, encode, message};
-use crate::shop_service::{check_etag, shop_name};
+use crate::shop_service::{check_etag, checked, shop_name};
 
 /// Takes orders in.
 pub struct Intake {
@@ -122,12 +124,8 @@ impl IntakeService for Intake {
     ) -> Result<Response<v1::ListCautionsResponse>, Status> {
         let shop = shop_name(&request.get_ref().parent, "parent")?;
         let records = self.store.open_take_ins(&shop).await.map_err(Error::from)?;
-        let of_order = |record: &TakeInRecord| v1::list_cautions_response::OfOrder {
-            order: names::child(&shop, Collection::Orders, &record.order.facts.id),
-            cautions: explained(&shop, record).cautions,
-        };
-        let mut orders: Vec<_> = records.iter().map(of_order).collect();
-        orders.retain(|order| !order.cautions.is_empty());
+        // Each order is made again from its lines.
+        let orders = blocking(move || cautions(&shop, &records)).await?;
         Ok(Response::new(v1::ListCautionsResponse { orders, last_word: LAST_WORD.into() }))
     }
 }
@@ -413,8 +411,27 @@ fn parsed(record: &RuleBookRecord) -> Result<RuleBook, Refusal> {
     })
 }
 
+/// Returns the orders that ask for caution. Most were made by the same rule book, which is read once.
+fn cautions(shop: &str, records: &[TakeInRecord]) -> Vec<v1::list_cautions_response::OfOrder> {
+    let mut books: BTreeMap<i64, Option<RuleBook>> = BTreeMap::new();
+    let of_order = |record: &TakeInRecord| {
+        let book = books.entry(record.book.revision).or_insert_with(|| RuleBook::parse(&record.book.text).ok());
+        v1::list_cautions_response::OfOrder {
+            order: names::child(shop, Collection::Orders, &record.order.facts.id),
+            cautions: explained_by(shop, record, book.as_ref()).cautions,
+        }
+    };
+    let mut orders: Vec<_> = records.iter().map(of_order).collect();
+    orders.retain(|order| !order.cautions.is_empty());
+    orders
+}
+
 /// Writes an order with what it was made from, by the rule book of then.
 fn explained(shop: &str, record: &TakeInRecord) -> v1::TakeIn {
+    explained_by(shop, record, RuleBook::parse(&record.book.text).ok().as_ref())
+}
+
+fn explained_by(shop: &str, record: &TakeInRecord, book: Option<&RuleBook>) -> v1::TakeIn {
     let order = v1::Order {
         create_time: Some(convert::to_instant(record.order.create_time)),
         update_time: Some(convert::to_instant(record.order.update_time)),
@@ -429,16 +446,16 @@ fn explained(shop: &str, record: &TakeInRecord) -> v1::TakeIn {
         resting: Vec::new(),
         left_out: Vec::new(),
     };
-    let Ok(book) = RuleBook::parse(&record.book.text) else {
+    let Some(book) = book else {
         return intake::write((shop, order), &record.facts, record.book.revision, &nothing(), &[]);
     };
-    let built = build(&book, &record.facts, facts.clone()).ok();
+    let built = build(book, &record.facts, facts.clone()).ok();
     let built = built.map_or_else(nothing, |built| {
         // The order is as it is stored; only the origins of its operations are wanted.
         let before = built.clone();
-        Built { facts: facts.clone(), ..merge(&book, facts, Some(&before), built) }
+        Built { facts: facts.clone(), ..merge(book, facts, Some(&before), built) }
     });
-    let cautions = safety::check(&Case { book: &book, take_in: &record.facts, built: &built });
+    let cautions = safety::check(&Case { book, take_in: &record.facts, built: &built });
     let cautions = cautions.unwrap_or_else(|faults| {
         // It was changed by hand since: what would be refused now is said in the strongest words there are.
         let broken = |fault: &Fault| Caution {
@@ -472,13 +489,6 @@ fn write_book(shop: &str, record: &RuleBookRecord) -> v1::RuleBook {
         revision: record.revision,
         create_time: (record.revision > 0).then(|| convert::to_instant(record.create_time)),
     }
-}
-
-fn checked(shop: &ShopFacts) -> Result<Shop, Refusal> {
-    Shop::new(shop.clone()).map_err(|faults| {
-        let first = faults.first().map(ToString::to_string).unwrap_or_default();
-        Refusal::Forbidden(format!("shop {:?} no longer holds together; mend it first: {first}", shop.id))
-    })
 }
 
 fn fault(path: &str, message: String) -> Fault {

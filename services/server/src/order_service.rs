@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use fitup_model::{Fault, Order, OrderFacts, Shop, ShopFacts};
+use fitup_model::{Fault, Order, OrderFacts, ShopFacts};
 use fitup_proto::v1;
 use fitup_proto::v1::order_service_server::OrderService;
 use fitup_store::{Error as StoreError, OrderFilter, OrderRecord, Refusal, Store};
@@ -16,7 +16,7 @@ use crate::error::Error;
 use crate::layer::note_shop;
 use crate::page::Listing;
 use crate::request::{change, encode, message};
-use crate::shop_service::{check_etag, required, shop_name, under};
+use crate::shop_service::{check_etag, checked, required, shop_name, under};
 
 /// Keeps repair orders.
 pub struct Orders {
@@ -139,13 +139,6 @@ fn edited(
     mask::merge_order(&mut order, update, mask)?;
     let order = convert::order::read(&stored.id, &order, &checked(shop)?);
     order.map(Order::into_facts).map_err(|faults| Refusal::Faults(under("order", faults)))
-}
-
-fn checked(shop: &ShopFacts) -> Result<Shop, Refusal> {
-    Shop::new(shop.clone()).map_err(|faults| {
-        let faults: Vec<String> = faults.iter().map(ToString::to_string).collect();
-        Refusal::Forbidden(format!("shop {:?} no longer holds together; mend it first: {}", shop.id, faults.join("; ")))
-    })
 }
 
 fn refused(shop: &str, order: &str, refusal: Refusal) -> Error {

@@ -84,6 +84,6 @@ mod tests {
         calling.abort();
         let next =
             tokio::time::timeout(Duration::from_secs(10), places.take()).await.expect("it ends").expect("a place");
-        assert_eq!(next.work(|stop| stop.should_stop()).await.expect("no panic"), false);
+        assert!(!next.work(|stop| stop.should_stop()).await.expect("no panic"));
     }
 }

@@ -146,6 +146,14 @@ pub fn shop_name(name: &str, field: &str) -> Result<String, Error> {
     Ok(id)
 }
 
+/// Checks a stored shop again, for a change that builds on it.
+pub fn checked(shop: &ShopFacts) -> Result<Shop, Refusal> {
+    Shop::new(shop.clone()).map_err(|faults| {
+        let faults: Vec<String> = faults.iter().map(ToString::to_string).collect();
+        Refusal::Forbidden(format!("shop {:?} no longer holds together; mend it first: {}", shop.id, faults.join("; ")))
+    })
+}
+
 /// Returns what has to be there.
 pub fn required<T>(value: Option<T>, field: &str) -> Result<T, Fault> {
     value.ok_or_else(|| Fault { path: field.to_owned(), message: "is required".into() })
