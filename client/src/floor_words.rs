@@ -8,9 +8,9 @@ use fitup_proto::v1::floor_record::Kind;
 use jiff::tz::TimeZone;
 use prost_types::Timestamp;
 
-use crate::file::text::{from_proto, minutes};
 use crate::names::last;
 use crate::output::columns;
+use crate::wire::{from_proto, minutes};
 use crate::words::{count, hours, proto_when, span};
 
 /// Returns a record as a line.

@@ -8,11 +8,12 @@ use super::why::{as_of, reason};
 use crate::cli::Context;
 use crate::error::Failure;
 use crate::file::order::read_orders;
-use crate::file::text::{minutes, proto_instant};
+use crate::file::text::proto_instant;
 use crate::file::{Fault, Source};
 use crate::json;
 use crate::names::{self, last};
 use crate::output::columns;
+use crate::wire::minutes;
 use crate::words::{grouped, proto_when, span};
 
 /// Show when an order that is not planned yet would be complete, for each of several days of drop-off

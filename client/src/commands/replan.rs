@@ -11,10 +11,10 @@ use super::plan::publish;
 use crate::cli::{Context, ShopAt, seconds};
 use crate::connect::request_id;
 use crate::error::{Failure, Kind as FailureKind};
-use crate::file::text::minutes;
 use crate::json;
 use crate::names::{self, last};
 use crate::output::columns;
+use crate::wire::minutes;
 use crate::words::{count, grouped, proto_when, span};
 
 /// Mend the published plan: up to three checked answers side by side

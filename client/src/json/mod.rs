@@ -29,8 +29,8 @@ pub use self::shop::{Shop, ShopLine};
 pub use self::take_in::{Caution, RuleBook, RuleBookDone, TakeIn};
 pub use self::token::Token;
 use crate::commands::shop::changes::Change;
-use crate::file::text::from_proto;
 use crate::names::last;
+use crate::wire::from_proto;
 
 /// Something was done to one thing.
 #[derive(Debug, Serialize)]

@@ -5,8 +5,8 @@ use serde::Serialize;
 
 use super::{instant, set, word};
 use crate::file::order::hazard_name;
-use crate::file::text::minutes;
 use crate::names::last;
+use crate::wire::minutes;
 
 /// A line of `order list`.
 #[derive(Debug, Serialize)]

@@ -4,8 +4,8 @@ use fitup_proto::v1;
 use serde::Serialize;
 
 use super::{id_of, instant, set, word};
-use crate::file::text::minutes;
 use crate::names::last;
+use crate::wire::minutes;
 
 /// Progress and end of a plan run: a line of `plan run list`, `plan run watch` and `plan solve`.
 #[derive(Debug, Serialize)]

@@ -17,9 +17,9 @@ use fitup_proto::v1;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
-use crate::file::text::from_proto;
 use crate::names::last;
 use crate::output::Paint;
+use crate::wire::from_proto;
 
 /// A plan and what is needed to draw it.
 #[derive(Debug, Clone, Copy)]

@@ -5,9 +5,9 @@ use jiff::civil::Date;
 
 use super::axis::{Day, days};
 use super::{Scene, glyph, glyph_of, minute};
-use crate::file::text::minutes;
 use crate::names::last;
 use crate::output::shorten;
+use crate::wire::minutes;
 use crate::words::{delay, proto_when, span};
 
 /// What the glyphs mean.

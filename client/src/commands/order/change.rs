@@ -10,8 +10,8 @@ use super::{get, update};
 use crate::cli::Context;
 use crate::error::{Failure, field_violations};
 use crate::file::order::read_orders;
-use crate::file::text::{duration, to_proto};
 use crate::file::{Source, join_faults};
+use crate::wire::{duration, to_proto};
 use crate::{json, outline};
 
 /// Change a repair order, from a file or by flags

@@ -5,9 +5,10 @@ use fitup_proto::v1::r#override::Settled;
 
 use crate::cli::ShopAt;
 use crate::drawing;
-use crate::file::text::{minutes, write_link};
+use crate::file::text::write_link;
 use crate::names::last;
 use crate::output::columns;
+use crate::wire::minutes;
 use crate::words::{count, hours, proto_when, span};
 
 /// Returns all of it.
