@@ -16,7 +16,7 @@ fn planning(change: impl FnOnce(&mut ShopFacts, &mut OrderFacts), published: Opt
     let (mut shop, mut order) = (shop(), order());
     change(&mut shop, &mut order);
     let shop = Shop::new(shop).expect("good facts");
-    Snapshot { shop, orders: vec![order], published, now: time(now) }.planning().expect("in range")
+    Snapshot { shop, orders: vec![order], holds: vec![], published, now: time(now) }.planning().expect("in range")
 }
 
 /// Pull at 8:00, spray at 13:00, bake at 14:00, all by Ines, in rack-1 and the booth.
