@@ -170,6 +170,11 @@ async fn orders_from_files_and_outlines() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn quotes_that_are_held() {
+    check("hold.md").await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn a_plan_from_start_to_end() {
     check("plan.md").await;
 }
