@@ -79,6 +79,23 @@ fn place<'p>(plan: &'p v1::Plan, order: &str) -> Option<&'p v1::OrderPlan> {
     plan.orders.iter().find(|own| own.order.ends_with(&format!("/{order}")))
 }
 
+/// Returns the minutes booked of those who do body work, and of the booth.
+async fn booked(server: &TestServer) -> (i64, i64) {
+    let request = v1::GetLoadRequest {
+        parent: "shops/main".into(),
+        as_of_time: minutes_in(0),
+        check_limit: 1,
+        ..Default::default()
+    };
+    let mut explain = v1::explain_service_client::ExplainServiceClient::new(server.channel());
+    let rows = explain.get_load(request).await.unwrap().into_inner().rows;
+    let of = |kind: v1::load::Kind, subject: &str| {
+        let rows = rows.iter().filter(|row| row.kind() == kind && row.subject == subject);
+        rows.map(|row| row.booked_minutes).sum::<i64>()
+    };
+    (of(v1::load::Kind::Skill, "body"), of(v1::load::Kind::BayClass, "booth"))
+}
+
 async fn orders(server: &TestServer) -> Vec<String> {
     let request = v1::ListOrdersRequest { parent: "shops/main".into(), ..Default::default() };
     let listed = server.orders().list_orders(request).await.unwrap().into_inner().orders;
@@ -115,14 +132,25 @@ async fn a_hold_keeps_its_place_until_it_is_released() {
         ..Default::default()
     };
     refused(server.floor().record_work(on).await, Code::NotFound, "RESOURCE_NOT_FOUND");
-    let list =
-        v1::GetDispatchListRequest { parent: "shops/main".into(), as_of_time: minutes_in(0), ..Default::default() };
+    let list = v1::GetDispatchListRequest { parent: "shops/main".into(), as_of_time: minutes_in(0) };
     let list = server.floor().get_dispatch_list(list).await.unwrap().into_inner();
     assert!(!format!("{list:?}").contains("c-1"), "{list:?}");
 
     // The next car is told a later date, and a plan run plans around it.
     let while_held = quote(&server, "next", 0).await;
     assert!(while_held.earliest_time.unwrap().seconds > before.earliest_time.unwrap().seconds);
+    let answers = v1::ReplanRequest {
+        parent: "shops/main".into(),
+        iteration_limit: 100,
+        as_of_time: minutes_in(0),
+        ..Default::default()
+    };
+    for answer in server.replans().replan(answers).await.unwrap().into_inner().answers {
+        let name = answer.plan.unwrap().name;
+        let answer = server.plans().get_plan(v1::GetPlanRequest { name }).await.unwrap().into_inner();
+        assert_eq!(place(&answer, "c-1").unwrap().completion_time, made.earliest_time);
+    }
+    assert_eq!(booked(&server).await, (180 + 400, 2 * (90 + 60)), "work of the body, and stays in the booth");
     let planned = server.plan(2).await;
     assert_eq!(place(&planned, "c-1").unwrap().hold_expire_time, made.expire_time);
     assert_eq!(place(&planned, "c-1").unwrap().promise_time, made.p80_time);
@@ -178,7 +206,7 @@ async fn expiry_frees_the_place() {
     let all = v1::ListHoldsRequest { ended_too: true, ..list };
     assert_eq!(server.quotes().list_holds(all).await.unwrap().into_inner().holds.len(), 1);
     // What the facts push hits nobody who is gone.
-    let impact = v1::GetImpactRequest { parent: "shops/main".into(), as_of_time: minutes_in(60), ..Default::default() };
+    let impact = v1::GetImpactRequest { parent: "shops/main".into(), as_of_time: minutes_in(60) };
     let impact = server.floor().get_impact(impact).await.unwrap().into_inner();
     assert!(impact.hits.iter().all(|hit| !hit.order.ends_with("c-1")), "{impact:?}");
     assert!(place(&server.plan(2).await, "c-1").is_none());
@@ -211,8 +239,7 @@ async fn what_is_accepted_keeps_its_place() {
     let order = server.orders().get_order(request).await.unwrap().into_inner();
     assert_eq!(order.promise_time, made.p80_time);
     // From then on it is worked on like any other.
-    let list =
-        v1::GetDispatchListRequest { parent: "shops/main".into(), as_of_time: minutes_in(0), ..Default::default() };
+    let list = v1::GetDispatchListRequest { parent: "shops/main".into(), as_of_time: minutes_in(0) };
     let list = server.floor().get_dispatch_list(list).await.unwrap().into_inner();
     assert!(format!("{list:?}").contains("c-1"), "{list:?}");
     let history = v1::ListHistoryRequest { parent: "shops/main".into(), page_size: 50, ..Default::default() };

@@ -122,6 +122,7 @@ impl QuoteService for Quotes {
                 return Err(Error::from(faults).into());
             }
         };
+        refuse_held(&snapshot, &asked.id, now)?;
         // Entered long ago, or not open any more.
         let order = match order {
             Some(order) => order,
@@ -249,6 +250,18 @@ fn given(request: &v1::QuoteOrderRequest, snapshot: &Snapshot, id: &str) -> Resu
     order.map(|order| Some(order.into_facts())).map_err(|faults| faults.into_iter().map(under).collect())
 }
 
+/// Refuses to quote what is held: it has its date.
+fn refuse_held(snapshot: &Snapshot, id: &str, now: Timestamp) -> Result<(), Error> {
+    if !snapshot.holds.iter().any(|own| own.facts.id == id && own.state_at(now) == HoldState::Standing) {
+        return Ok(());
+    }
+    let message = format!(
+        "order {id:?} is held, and has its date: see `fitup hold show {id}`; `fitup hold release {id}` gives that up"
+    );
+    let name = names::child(&snapshot.shop.facts.id, Collection::Holds, id);
+    Err(fitup_store::Error::Forbidden { name, message }.into())
+}
+
 fn quoted(
     mut snapshot: Snapshot,
     order: OrderFacts,
@@ -257,13 +270,6 @@ fn quoted(
 ) -> Result<v1::QuoteOrderResponse, Error> {
     let shop = snapshot.shop.facts.id.clone();
     let published = snapshot.published.clone().ok_or_else(|| nothing_published(&shop))?;
-    if snapshot.holds.iter().any(|own| own.facts.id == order.id && own.state_at(now) == HoldState::Standing) {
-        let id = &order.id;
-        let message = format!(
-            "order {id:?} is held, and has its date: see `fitup hold show {id}`; `fitup hold release {id}` gives that up"
-        );
-        return Err(fitup_store::Error::Forbidden { name: names::child(&shop, Collection::Holds, id), message }.into());
-    }
     if published.timetable.has(&order.id, now) {
         let message = format!(
             "order {:?} is in the published plan already; `fitup why {}` tells when it is complete",
