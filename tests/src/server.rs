@@ -10,6 +10,7 @@ use fitup_proto::v1::floor_service_client::FloorServiceClient;
 use fitup_proto::v1::intake_service_client::IntakeServiceClient;
 use fitup_proto::v1::order_service_client::OrderServiceClient;
 use fitup_proto::v1::plan_service_client::PlanServiceClient;
+use fitup_proto::v1::quote_service_client::QuoteServiceClient;
 use fitup_proto::v1::replan_service_client::ReplanServiceClient;
 use fitup_proto::v1::shop_service_client::ShopServiceClient;
 use fitup_server::{Config, ServeError};
@@ -130,6 +131,11 @@ impl TestServer {
     /// Returns a client for the floor.
     pub fn floor(&self) -> FloorServiceClient<Channel> {
         FloorServiceClient::new(self.channel())
+    }
+
+    /// Returns a client for quotes and holds.
+    pub fn quotes(&self) -> QuoteServiceClient<Channel> {
+        QuoteServiceClient::new(self.channel())
     }
 
     /// Returns a client for mending plans.

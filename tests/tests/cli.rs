@@ -170,6 +170,11 @@ async fn orders_from_files_and_outlines() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn quotes_that_are_held() {
+    check("hold.md").await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn a_plan_from_start_to_end() {
     check("plan.md").await;
 }
@@ -303,6 +308,10 @@ fn readme_shows_what_the_session_prints() {
     let (quote, _) = quote.split_once("```\n<!-- end of quote -->").expect("the example ends");
     let session = fs::read_to_string(folder().join("quote.md")).expect("the session can be read");
     assert!(!quote.is_empty() && session.contains(quote), "README shows what the session does not print:\n{quote}");
+    let (_, hold) = readme.split_once("<!-- hold -->\n```console\n").expect("README has the example");
+    let (hold, _) = hold.split_once("```\n<!-- end of hold -->").expect("the example ends");
+    let session = fs::read_to_string(folder().join("hold.md")).expect("the session can be read");
+    assert!(!hold.is_empty() && session.contains(hold), "README shows what the session does not print:\n{hold}");
     let (_, rest) = readme.split_once("<!-- take-in -->\n```console\n").expect("README has the example");
     let (shown, _) = rest.split_once("```\n<!-- end of take-in -->").expect("the example ends");
     let session = fs::read_to_string(folder().join("take-in.md")).expect("the session can be read");

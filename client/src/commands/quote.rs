@@ -1,11 +1,13 @@
 //! `fitup quote`.
 
-use clap::Args;
+use clap::{Args, ValueEnum};
 use fitup_proto::v1;
 use jiff::tz::TimeZone;
 
+use super::hold::draw as draw_hold;
 use super::why::{as_of, reason};
-use crate::cli::Context;
+use crate::cli::{Context, ShopAt};
+use crate::connect::request_id;
 use crate::error::Failure;
 use crate::file::order::read_orders;
 use crate::file::text::proto_instant;
@@ -20,7 +22,7 @@ use crate::words::{grouped, proto_when, span};
 ///
 /// The order is put into the published plan beside the others, which stay where they are, and the plan is played forward
 /// on many futures: work that takes longer, parts and approvals that come late, hidden damage, failed checks, people who
-/// stay at home. Nothing is changed.
+/// stay at home. Nothing is changed, unless the quote is held.
 #[derive(Debug, Args)]
 pub struct QuoteArgs {
     /// Id of an order that was entered
@@ -32,6 +34,15 @@ pub struct QuoteArgs {
     /// When the car could be dropped off, such as "2031-05-07 08:00"; may be repeated. Without it as the order says
     #[arg(long, value_name = "TIME")]
     drop_off: Vec<String>,
+    /// Hold the quote of the file: promise one of its dates, and keep its place in the plan
+    #[arg(long, conflicts_with = "move_others")]
+    hold: bool,
+    /// Hold it until this time; without it for three days, or until the drop-off if that is sooner
+    #[arg(long, value_name = "TIME", requires = "hold")]
+    until: Option<String>,
+    /// Promise the date that is kept in 50, 80 or 95 of 100 futures; without it in 80
+    #[arg(long, value_name = "DATE", requires = "hold")]
+    promise: Option<Promise>,
     /// A search may move the other orders; says which, and at what price
     #[arg(long)]
     move_others: bool,
@@ -44,6 +55,17 @@ pub struct QuoteArgs {
     /// Quote as of this time; without it now
     #[arg(long, value_name = "TIME")]
     as_of: Option<String>,
+}
+
+/// A date of a quote.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Promise {
+    /// Kept in 50 of 100 futures
+    Likely,
+    /// In 80
+    P80,
+    /// In 95
+    Safe,
 }
 
 impl QuoteArgs {
@@ -60,6 +82,9 @@ impl QuoteArgs {
         let arrival = |time: &String| {
             proto_instant(time, &at.zone).map_err(|problem| Failure::usage(format!("--drop-off: {problem}")))
         };
+        if self.hold {
+            return self.hold(context, &at, order_id, order).await;
+        }
         let request = v1::QuoteOrderRequest {
             parent: names::shop(&at.id),
             order_id: order_id.clone(),
@@ -79,6 +104,58 @@ impl QuoteArgs {
         } else {
             context.output.text(&draw(&order_id, &answer, &at.zone));
         }
+        Ok(())
+    }
+}
+
+impl QuoteArgs {
+    /// Holds the quote, and prints what is held.
+    async fn hold(
+        self,
+        context: &Context,
+        at: &ShopAt,
+        order_id: String,
+        order: Option<v1::Order>,
+    ) -> Result<(), Failure> {
+        let time = |flag: &str, time: Option<&String>| {
+            let wrong = |problem| Failure::usage(format!("{flag}: {problem}"));
+            time.map(|time| proto_instant(time, &at.zone).map_err(wrong)).transpose()
+        };
+        if order.is_none() {
+            let failure = Failure::usage("only an order that is not entered is held; name its file with --file");
+            return Err(failure.hint("what is entered gets its place by `fitup plan solve` or `fitup replan`"));
+        }
+        if self.drop_off.len() > 1 {
+            let failure = Failure::usage("a hold is for one day of drop-off");
+            return Err(failure.hint("compare the days without --hold, then hold one of them"));
+        }
+        let promised = match self.promise {
+            Some(Promise::Likely) => v1::hold::Date::Likely,
+            Some(Promise::P80) | None => v1::hold::Date::P80,
+            Some(Promise::Safe) => v1::hold::Date::Safe,
+        };
+        let request = v1::HoldQuoteRequest {
+            parent: names::shop(&at.id),
+            order_id,
+            order,
+            arrival_time: time("--drop-off", self.drop_off.first())?,
+            as_of_time: as_of(self.as_of.as_deref(), &at.zone)?,
+            future_count: self.futures,
+            seed: self.seed,
+            promised: promised.into(),
+            expire_time: time("--until", self.until.as_ref())?,
+            request_id: request_id(),
+            validate_only: false,
+        };
+        let hold = context.link.call(request, async |request| context.link.quotes().hold_quote(request).await).await?;
+        if context.output.json {
+            context.output.object(&json::Hold::from(&hold));
+            return Ok(());
+        }
+        context.output.text(&draw_hold(&hold, &at.zone));
+        let id = last(&hold.name);
+        let next = format!("`fitup hold accept {id}` makes an order of it, `fitup hold release {id}` gives it up\n");
+        context.output.text(&next);
         Ok(())
     }
 }

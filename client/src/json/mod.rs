@@ -6,6 +6,7 @@
 mod explain;
 mod floor;
 mod history;
+mod hold;
 mod order;
 mod outline;
 mod plan;
@@ -20,6 +21,7 @@ use serde::Serialize;
 pub use self::explain::{LoadRow, Week, Why};
 pub use self::floor::{Answer, FloorRecord, Impact, PlanDiff, lanes};
 pub use self::history::Entry;
+pub use self::hold::Hold;
 pub use self::order::{Order, OrderLine};
 pub use self::outline::Outline;
 pub use self::plan::{OrderPlan, Plan, PlanLine, Run};

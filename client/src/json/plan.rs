@@ -112,6 +112,9 @@ pub struct OrderPlan {
     visits: Vec<VisitPlan>,
     operations: Vec<OperationPlan>,
     delays: Vec<Delay>,
+    /// Of what is held and no order: until when.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    held_until: Option<String>,
 }
 
 #[derive(Debug, Serialize)]
@@ -188,6 +191,7 @@ impl From<&v1::OrderPlan> for OrderPlan {
             visits: order.visits.iter().map(visit_plan).collect(),
             operations: order.operations.iter().map(operation_plan).collect(),
             delays: order.delays.iter().map(delay).collect(),
+            held_until: instant(order.hold_expire_time.as_ref()),
         }
     }
 }

@@ -76,6 +76,7 @@ fn order(id: &str, vehicle: &str, arrival: &str, promise: Option<&str>, operatio
         visits,
         operations,
         delays: Vec::new(),
+        hold_expire_time: None,
     }
 }
 

@@ -37,7 +37,7 @@ pub use order::{Order, OrderFacts, OrderState};
 pub use plan::{Assignment, Plan};
 pub use problem::{Problem, ProblemData};
 pub use shop::{Shop, ShopFacts};
-pub use snapshot::{Planning, Snapshot};
+pub use snapshot::{Held, Planning, Snapshot};
 pub use take_in::TakeInFacts;
 pub use time::{Span, Time, Window};
 pub use timetable::Timetable;

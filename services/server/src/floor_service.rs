@@ -195,7 +195,7 @@ fn impact(shop: &str, snapshot: &Snapshot, published: &PlanRecord, now: Timestam
     let left_out = left_out::describe(&planning.problem, &left);
     let quality = fitup_model::timetable::Quality::Feasible;
     let pushed = planning.timetable(&pushed, quality, 0, left_out);
-    let hits = fitup_model::impact::hits(&published.timetable, &pushed);
+    let hits = fitup_model::impact::hits(&published.timetable.at(now), &pushed);
     let unchanged = pushed.orders.len().saturating_sub(hits.iter().filter(|hit| hit.expected_time.is_some()).count());
     Ok(v1::Impact {
         plan: names::child(shop, Collection::Plans, &published.id),

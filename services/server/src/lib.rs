@@ -17,6 +17,7 @@ pub mod explain_service;
 pub mod first_token;
 pub mod floor_service;
 pub mod history_service;
+pub mod holds;
 pub mod intake_service;
 pub mod layer;
 pub mod left_out;

@@ -183,7 +183,7 @@ pub async fn serve(
     let replans = Replans::new(Arc::clone(&seen), clock, runs.clone(), config.plan_runs);
     let rehearsals = Rehearsals::new(Arc::clone(&seen), clock, config.solver_threads);
     let explain = Explain { store: Arc::clone(&seen), clock, places: Places::new(1) };
-    let quotes = Quotes::new(Arc::clone(&seen), clock, config.solver_threads);
+    let quotes = Quotes::new(Arc::clone(&seen), clock, runs.clone(), config.solver_threads);
     let tokens = Tokens { store: Arc::clone(&seen), clock };
     let history = History { store: seen };
     let keeper = Keeper { store: Arc::clone(&store), clock, mode, rates: Rates::new(config.rate_limit) };

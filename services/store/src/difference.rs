@@ -10,6 +10,7 @@ use std::collections::BTreeMap;
 use fitup_model::{OrderFacts, ShopFacts, TakeInFacts};
 use serde_json::{Map, Value, json};
 
+use crate::record::HoldRecord;
 use crate::value;
 
 /// Fields by their paths.
@@ -159,6 +160,24 @@ pub fn order_fields(order: &OrderFacts) -> Fields {
         }
     }
     fields
+}
+
+/// Returns the fields of a hold, beside those of its order.
+pub fn hold_fields(hold: &HoldRecord) -> Fields {
+    let time = |time: Option<jiff::Timestamp>| json!(time.map(value::time));
+    let dates = &hold.dates;
+    let fields = [
+        ("state", json!(value::hold_state(hold.state))),
+        ("promised", json!(value::quoted_date(hold.promised))),
+        ("earliest_time", time(Some(dates.earliest))),
+        ("likely_time", time(dates.likely)),
+        ("p80_time", time(dates.p80)),
+        ("safe_time", time(dates.safe)),
+        ("plan", json!(hold.plan)),
+        ("expire_time", time(Some(hold.expire_time))),
+        ("end_time", time(hold.end_time)),
+    ];
+    fields.into_iter().map(|(name, value)| (name.to_owned(), value)).collect()
 }
 
 /// Returns the fields of what an order was made from.

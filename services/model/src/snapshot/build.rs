@@ -15,12 +15,13 @@ use crate::problem::{
 };
 use crate::shop::Shop;
 use crate::time::{Span, Time};
-use crate::timetable::{OperationTimetable, OrderTimetable};
+use crate::timetable::{OperationTimetable, OrderTimetable, Timetable};
 use crate::week::Frame;
 
 /// Ids of the facts to keys of the problem, while it is built.
 pub(super) struct Builder<'a> {
     snapshot: &'a Snapshot,
+    published: Option<&'a Timetable>,
     frame: &'a Frame,
     pub(super) data: ProblemData,
     skills: HashMap<&'a str, crate::keyed::SkillId>,
@@ -31,7 +32,8 @@ pub(super) struct Builder<'a> {
 }
 
 impl<'a> Builder<'a> {
-    pub(super) fn new(snapshot: &'a Snapshot, frame: &'a Frame) -> Builder<'a> {
+    /// `published` is the published plan as it counts at the time of the snapshot.
+    pub(super) fn new(snapshot: &'a Snapshot, published: Option<&'a Timetable>, frame: &'a Frame) -> Builder<'a> {
         let settings = &snapshot.shop.settings;
         let grid = Span::from_minutes(settings.grid_minutes().into());
         let mut data = ProblemData::empty(grid, frame.horizon());
@@ -41,6 +43,7 @@ impl<'a> Builder<'a> {
         data.outside = settings.outside_limit.map(|limit| Outside { limit, weight: settings.outside_weight().into() });
         let mut builder = Builder {
             snapshot,
+            published,
             frame,
             data,
             skills: HashMap::new(),
@@ -107,8 +110,7 @@ impl<'a> Builder<'a> {
 
     pub(super) fn add_order(&mut self, order: &Order) {
         let shop = &self.snapshot.shop;
-        let published = self.snapshot.published.as_ref();
-        let published = published.and_then(|plan| plan.orders.iter().find(|other| other.order == order.id));
+        let published = self.published.and_then(|plan| plan.orders.iter().find(|other| other.order == order.id));
         let car = self.data.cars.push(Car {
             name: order.id.clone(),
             arrival: self.frame.minute_after(order.arrival_time),

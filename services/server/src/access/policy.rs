@@ -82,6 +82,11 @@ table! {
     }
     QuoteService {
         QuoteOrder: OFFICE,
+        HoldQuote: &[Manager, ServiceWriter],
+        GetHold: OFFICE,
+        ListHolds: OFFICE,
+        AcceptHold: &[Manager, ServiceWriter],
+        ReleaseHold: &[Manager, ServiceWriter],
     }
     RehearsalService {
         Rehearse: &[Manager],

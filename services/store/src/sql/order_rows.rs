@@ -30,6 +30,7 @@ macro_rules! of_orders {
                 where shop_id = $1
                     and order_id between $2 and $3
                     and state in ($4, $5, $6)
+                    and held = $7
             )
         ",
             $order
@@ -70,12 +71,14 @@ pub struct Selection<'a> {
     pub first: &'a str,
     pub last: &'a str,
     pub states: [&'static str; 3],
+    /// Those that are held, in place of orders.
+    pub held: bool,
 }
 
 impl<'a> Selection<'a> {
     /// Selects an order in any state.
     pub fn one(shop: &'a str, order: &'a str) -> Selection<'a> {
-        Selection { shop, first: order, last: order, states: states(&[]) }
+        Selection { shop, first: order, last: order, states: states(&[]), held: false }
     }
 }
 
@@ -141,6 +144,7 @@ pub async fn load(connection: &mut Connection, selection: Selection<'_>) -> Resu
         where shop_id = $1
             and order_id between $2 and $3
             and state in ($4, $5, $6)
+            and held = $7
         order by order_id",
     )
     .await?;
@@ -440,6 +444,7 @@ where
         .bind(first)
         .bind(second)
         .bind(third)
+        .bind(selection.held)
         .fetch_all(connection)
         .await?;
     Ok(rows)

@@ -541,6 +541,7 @@ impl Entropy {
             completion_time: self.time(),
             operations: operation_ids.into_iter().map(|id| self.operation_timetable(id, &visits)).collect(),
             delays: self.list(3, Entropy::delay),
+            held_until: None,
             visits,
         }
     }
