@@ -135,7 +135,7 @@ enum Command {
     /// Make, show and publish plans
     #[command(subcommand)]
     Plan(plan::Command),
-    Quote(quote::QuoteArgs),
+    Quote(Box<quote::QuoteArgs>),
     Why(why::WhyArgs),
     Load(load::LoadArgs),
     Measures(measures::MeasuresArgs),

@@ -225,6 +225,16 @@ async fn why_load_and_measures() {
     check("explain.md").await;
 }
 
+#[tokio::test(flavor = "multi_thread")]
+async fn hours_said_as_three() {
+    check("hours.md").await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_date_from_an_estimate() {
+    check("counter.md").await;
+}
+
 /// Returns the demo shop's folder.
 fn demo() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("../deploy/demo-shop")

@@ -210,12 +210,15 @@ fn operation() -> impl Strategy<Value = OrderOperation> {
     let pin = (texts(), of(instant())).prop_map(|(technicians, start_time)| Pin { technicians, start_time });
     let texts = (id(), text(), texts(), texts());
     let hold = (self::texts(), text()).prop_map(|(rework, measure)| HoldPoint { rework, measure });
-    let rest = (of(instant()), of(wish), of(pin), vec(hazard(), 0..4), progress(), of(hold));
+    let spread = (of(minutes()), of(minutes()));
+    let rest = (of(instant()), of(wish), of(pin), vec(hazard(), 0..4), progress(), of(hold), spread);
     (texts, minutes(), of(id()), vec(need, 0..3), any::<bool>(), rest).prop_map(
         |((id, display_name, crew, needs), work_minutes, visit, equipment, interruptible, rest)| OrderOperation {
             id,
             display_name,
             work_minutes,
+            low_work_minutes: rest.6.0,
+            high_work_minutes: rest.6.1,
             crew,
             visit,
             equipment,

@@ -84,6 +84,8 @@ pub fn plain_operation(id: &str) -> OrderOperation {
         id: id.into(),
         display_name: String::new(),
         work_minutes: 60,
+        low_work_minutes: None,
+        high_work_minutes: None,
         crew: vec!["body".into()],
         visit: None,
         equipment: Vec::new(),
@@ -441,6 +443,8 @@ impl Entropy {
             id: id.into(),
             display_name: self.text(),
             work_minutes: self.number(),
+            low_work_minutes: self.option(Entropy::number),
+            high_work_minutes: self.option(Entropy::number),
             crew: self.list(3, Entropy::id),
             visit: if visits.is_empty() { None } else { self.option(|entropy| entropy.pick(visits)) },
             equipment: self
