@@ -114,7 +114,8 @@ fn draw(order: &str, answer: &v1::QuoteOrderResponse, zone: &TimeZone) -> String
     if answer.stale {
         text += "the shop has changed since its plan was published: what follows is that plan pushed to the right\n";
     }
-    text += &format!("{order} would be complete, by {} futures\n", grouped(i64::from(answer.future_count)));
+    let learned = if answer.learned { " of chances as learned" } else { "" };
+    text += &format!("{order} would be complete, by {} futures{learned}\n", grouped(i64::from(answer.future_count)));
     let heads = ["  dropped off", "as booked", "50 of 100", "80 of 100", "95 of 100"];
     let mut rows = vec![heads.map(str::to_owned).to_vec()];
     rows.extend(answer.quotes.iter().map(|quote| {

@@ -187,6 +187,7 @@ fn settings(out: &mut Writer<'_>, settings: &v1::PlanningSettings) {
     out.integer("failed_check_percent", settings.failed_check_percent);
     out.integer("rework_percent", settings.rework_percent);
     out.integer("absence_percent", settings.absence_percent);
+    out.integer("learned_percent", settings.learned_percent);
 }
 
 /// Returns the file of one order, with times local to `zone`.

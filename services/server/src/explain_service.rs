@@ -16,10 +16,12 @@ use jiff::{Timestamp, ToSpan};
 use tokio::sync::Semaphore;
 use tonic::{Request, Response, Status};
 
+use crate::chances::Known;
 use crate::clock::Clock;
 use crate::convert::names::{self, Collection};
 use crate::convert::{explain, instant_field};
 use crate::error::Error;
+use crate::floor_service::as_of;
 use crate::layer::note_shop;
 use crate::search;
 use crate::shop_service::shop_name;
@@ -151,6 +153,14 @@ impl ExplainService for Explain {
         let weeks =
             weeks.map_err(|error| Fault { path: "week_time".into(), message: format!("is out of reach: {error}") });
         Ok(Response::new(v1::Measures { weeks: weeks.map_err(Error::from)? }))
+    }
+
+    async fn get_chances(&self, request: Request<v1::GetChancesRequest>) -> Result<Response<v1::Chances>, Status> {
+        let request = request.into_inner();
+        let shop = shop_name(&request.parent, "parent")?;
+        let facts = self.store.get_shop(&shop).await.map_err(Error::from)?.facts;
+        let now = as_of(request.as_of_time.as_ref(), self.clock)?;
+        Ok(Response::new(Known::read(&*self.store, &facts, now).await?.write()))
     }
 }
 

@@ -12,7 +12,7 @@ use jiff::Timestamp;
 use tokio::sync::Semaphore;
 use tonic::{Request, Response, Status};
 
-use crate::chances::chances;
+use crate::chances::Known;
 use crate::clock::Clock;
 use crate::convert::names::{self, Collection};
 use crate::convert::{self, quote};
@@ -100,11 +100,8 @@ impl QuoteService for Quotes {
         let now = as_of(request.as_of_time.as_ref(), self.clock)?;
         let asked = self.read(&request);
         let order = given(&request, &snapshot, asked.as_ref().map_or(NAMELESS, |asked| &asked.id));
-        let (asked, order) = match (asked, order) {
-            (Ok(mut asked), Ok(order)) => {
-                asked.policy.chances = chances(&snapshot.shop.facts.settings);
-                (asked, order)
-            }
+        let (mut asked, order) = match (asked, order) {
+            (Ok(asked), Ok(order)) => (asked, order),
             (asked, order) => {
                 let faults = asked.err().into_iter().chain(order.err()).flatten().collect::<Vec<_>>();
                 return Err(Error::from(faults).into());
@@ -115,9 +112,11 @@ impl QuoteService for Quotes {
             Some(order) => order,
             None => self.store.get_order(&shop, &asked.id).await.map_err(Error::from)?.facts,
         };
+        let known = Known::read(&*self.store, &snapshot.shop.facts, now).await?;
+        asked.policy.chances = known.used;
         let _place = self.place.acquire().await.map_err(|_| Error::ShuttingDown)?;
         let quoted = blocking(move || quoted(snapshot, order, &asked, now)).await?;
-        Ok(Response::new(quoted?))
+        Ok(Response::new(v1::QuoteOrderResponse { learned: known.is_learned(), ..quoted? }))
     }
 }
 
@@ -156,6 +155,7 @@ fn quoted(
         stale: published.stale,
         future_count: i32::try_from(asked.policy.futures).unwrap_or(i32::MAX),
         quotes: Vec::new(),
+        learned: false,
     };
     let mut standing: Option<Before> = None;
     for arrival in arrivals {

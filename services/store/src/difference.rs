@@ -106,6 +106,7 @@ pub fn shop_fields(shop: &ShopFacts) -> Fields {
         ("failed_check_percent", settings.failed_check_percent),
         ("rework_percent", settings.rework_percent),
         ("absence_percent", settings.absence_percent),
+        ("learned_percent", settings.learned_percent),
     ] {
         add(format!("settings.{name}"), json!(value));
     }

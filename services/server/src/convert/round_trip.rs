@@ -105,7 +105,7 @@ fn technician() -> impl Strategy<Value = ShopTechnician> {
 }
 
 fn settings() -> impl Strategy<Value = PlanningSettings> {
-    vec(of(number()), 23).prop_map(|values| PlanningSettings {
+    vec(of(number()), 24).prop_map(|values| PlanningSettings {
         grid_minutes: values[0],
         horizon_days: values[1],
         late_weight: values[2],
@@ -129,6 +129,7 @@ fn settings() -> impl Strategy<Value = PlanningSettings> {
         failed_check_percent: values[20],
         rework_percent: values[21],
         absence_percent: values[22],
+        learned_percent: values[23],
     })
 }
 

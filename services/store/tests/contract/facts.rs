@@ -289,6 +289,7 @@ impl Entropy {
                 failed_check_percent: self.option(Entropy::number),
                 rework_percent: self.option(Entropy::number),
                 absence_percent: self.option(Entropy::number),
+                learned_percent: self.option(Entropy::number),
             },
             skills,
             calendars,
