@@ -102,7 +102,8 @@ pub fn evidence(records: &Records<'_>) -> Result<Evidence, jiff::Error> {
     let Some(first) = notes.first() else { return Ok(Evidence::default()) };
     let days = records.now.duration_since(first.event_time).as_hours() / 24 + 2;
     let frame = Frame::new(records.shop, first.event_time, u32::try_from(days).unwrap_or(1))?;
-    let known = Known { records, notes, frame };
+    let orders = records.orders.iter().map(|order| (order.id.as_str(), order)).collect();
+    let known = Known { records, orders, notes, frame };
     let (hidden_damage, hidden_work) = known.hidden_damage();
     Ok(Evidence {
         work: known.work(),
@@ -120,13 +121,14 @@ type InOrder<'a> = (&'a Option<String>, &'a Option<String>);
 /// The records that count, by time.
 struct Known<'a> {
     records: &'a Records<'a>,
+    orders: BTreeMap<&'a str, &'a OrderFacts>,
     notes: Vec<&'a FloorNote>,
     frame: Frame,
 }
 
 impl<'a> Known<'a> {
     fn operation(&self, note: &FloorNote) -> Option<&'a OrderOperation> {
-        let order = self.records.orders.iter().find(|order| Some(&order.id) == note.order.as_ref())?;
+        let order = self.orders.get(note.order.as_deref()?)?;
         order.operation(note.operation.as_deref()?)
     }
 
@@ -244,10 +246,10 @@ impl<'a> Known<'a> {
         let date = |time: Timestamp| self.records.shop.zone().to_datetime(time).date();
         let mut count = Count::default();
         for ((order, part), (expected, received)) in parts {
-            let waited_for = self.records.orders.iter().any(|own| {
-                Some(&own.id) == order.as_ref()
-                    && own.state() == OrderState::Open
-                    && own.parts.iter().any(|need| Some(&need.id) == part.as_ref() && !need.met)
+            let own = order.as_deref().and_then(|order| self.orders.get(order));
+            let waited_for = own.is_some_and(|own| {
+                let waits = own.parts.iter().any(|need| Some(&need.id) == part.as_ref() && !need.met);
+                waits && own.state() == OrderState::Open
             });
             match received {
                 Some(received) => count.add(date(received) > date(expected)),
@@ -266,9 +268,16 @@ impl<'a> Known<'a> {
             Progress::Done { end_time, .. } => end_time <= now,
             _ => one.crew.is_empty(),
         };
+        let mut by_order: BTreeMap<&String, Vec<&FloorNote>> = BTreeMap::new();
+        for note in &self.notes {
+            if let Some(order) = &note.order {
+                by_order.entry(order).or_default().push(note);
+            }
+        }
         let is_complete = |order: &&OrderFacts| !order.cancelled && order.operations.iter().all(is_done);
         for order in self.records.orders.iter().filter(is_complete) {
-            let own = || self.notes.iter().filter(|note| note.order.as_ref() == Some(&order.id));
+            let Some(own) = by_order.get(&order.id) else { continue };
+            let own = || own.iter();
             let Some(begun) = own().find(|note| note.kind == FloorKind::On) else { continue };
             // What a failed check had done again is no damage.
             let again = |id: &String| own().any(|note| note.added.contains(id));

@@ -16,7 +16,7 @@ use crate::convert::names;
 use crate::error::Error;
 
 /// Records are read so many at a time, and at most so many of each kind, the latest ones.
-const PAGE: u32 = 500;
+const PAGE: u32 = 2000;
 const MOST: usize = 50_000;
 
 /// What is known of the chances of a shop.
