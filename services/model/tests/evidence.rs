@@ -226,3 +226,41 @@ fn what_was_long_ago_says_nothing() {
     assert_eq!(week.evidence(100 * DAY).work.len(), 1);
     assert!(week.evidence(190 * DAY).is_empty());
 }
+
+/// Goal: what happens later changes nothing of what was known. Method: a week with records of all kinds; at every hour the
+/// evidence is the same with and without the records that come after it.
+#[test]
+fn nothing_looks_ahead() {
+    let mut week = Week::new();
+    week.out(-30, 0, 60);
+    week.on(60, "pull");
+    week.part(90, SupplyState::Expected, Some(300));
+    week.work(120, "pull", &WorkEvent::Pause { reason: "clips".into(), remaining_minutes: None });
+    week.on(180, "pull");
+    week.work(420, "pull", &WorkEvent::Finish);
+    week.on(420, "measure");
+    week.check(450, "measure", false);
+    week.on(DAY, "pull-2");
+    week.work(DAY + 60, "pull-2", &WorkEvent::Finish);
+    week.on(DAY + 60, "measure-2");
+    week.check(DAY + 90, "measure-2", true);
+    week.part(DAY + 100, SupplyState::Received, None);
+    week.growths = vec![Growth { order: "1042".into(), at: at(DAY + 200), operation: "spray".into(), minutes: 30 }];
+    week.on(2 * DAY, "spray");
+    week.work(2 * DAY + 60, "spray", &WorkEvent::Finish);
+    week.out(3 * DAY, 3 * DAY, 3 * DAY + 540);
+    let mut differing = std::collections::BTreeSet::new();
+    for hour in 0..120 {
+        let now = 60 * hour;
+        let known = Week {
+            shop: week.shop.clone(),
+            order: week.order.clone(),
+            notes: week.notes.iter().filter(|note| note.event_time <= at(now)).cloned().collect(),
+            growths: week.growths.iter().filter(|growth| growth.at <= at(now)).cloned().collect(),
+        };
+        let seen = week.evidence(now);
+        assert_eq!(seen, known.evidence(now), "after {hour} h");
+        differing.insert(format!("{seen:?}"));
+    }
+    assert!(differing.len() > 8, "the week teaches something at {} moments only", differing.len());
+}
