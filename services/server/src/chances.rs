@@ -48,6 +48,19 @@ pub fn chances(settings: &PlanningSettings) -> Chances {
     }
 }
 
+/// Returns the chances that a quote goes by, and whether they were learned. Nothing is read of a shop that goes by what is
+/// set alone.
+///
+/// # Errors
+/// What the store says.
+pub async fn used(store: &dyn Store, shop: &ShopFacts, now: Timestamp) -> Result<(Chances, bool), Error> {
+    if shop.settings.learned_percent() == 0 {
+        return Ok((chances(&shop.settings), false));
+    }
+    let known = Known::read(store, shop, now).await?;
+    Ok((known.used, !known.seen.is_empty()))
+}
+
 impl Known {
     /// Reads what was recorded by `now`, and learns from it.
     ///
@@ -59,7 +72,8 @@ impl Known {
         let (orders, growths) = if notes.is_empty() {
             (Vec::new(), Vec::new())
         } else {
-            (orders(store, &shop.id).await?, growths(store, &shop.id, from, now).await?)
+            // The one while the other: whoever waits for a quote stands at the counter.
+            tokio::try_join!(orders(store, &shop.id), growths(store, &shop.id, from, now))?
         };
         let checked = Shop::new(shop.clone())?;
         let records = Records { shop: &checked, orders: &orders, notes: &notes, growths: &growths, now };
@@ -68,11 +82,6 @@ impl Known {
         let (set, learned_percent) = (chances(&shop.settings), shop.settings.learned_percent());
         let used = learn(&set, &seen, f64::from(learned_percent) / 100.0);
         Ok(Known { set, seen, used, learned_percent })
-    }
-
-    /// Tells whether what is used was learned.
-    pub fn is_learned(&self) -> bool {
-        self.learned_percent > 0 && !self.seen.is_empty()
     }
 
     /// Writes all of it.

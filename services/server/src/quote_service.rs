@@ -12,7 +12,7 @@ use jiff::Timestamp;
 use tokio::sync::Semaphore;
 use tonic::{Request, Response, Status};
 
-use crate::chances::Known;
+use crate::chances;
 use crate::clock::Clock;
 use crate::convert::names::{self, Collection};
 use crate::convert::{self, quote};
@@ -112,11 +112,11 @@ impl QuoteService for Quotes {
             Some(order) => order,
             None => self.store.get_order(&shop, &asked.id).await.map_err(Error::from)?.facts,
         };
-        let known = Known::read(&*self.store, &snapshot.shop.facts, now).await?;
-        asked.policy.chances = known.used;
+        let (used, learned) = chances::used(&*self.store, &snapshot.shop.facts, now).await?;
+        asked.policy.chances = used;
         let _place = self.place.acquire().await.map_err(|_| Error::ShuttingDown)?;
         let quoted = blocking(move || quoted(snapshot, order, &asked, now)).await?;
-        Ok(Response::new(v1::QuoteOrderResponse { learned: known.is_learned(), ..quoted? }))
+        Ok(Response::new(v1::QuoteOrderResponse { learned, ..quoted? }))
     }
 }
 
