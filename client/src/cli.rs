@@ -135,7 +135,7 @@ enum Command {
     /// Make, show and publish plans
     #[command(subcommand)]
     Plan(plan::Command),
-    Quote(quote::QuoteArgs),
+    Quote(Box<quote::QuoteArgs>),
     /// Look at quotes that are held, make orders of them, and give them up
     #[command(subcommand)]
     Hold(hold::Command),

@@ -21,7 +21,8 @@ struct Step {
 }
 
 /// Sessions whose clock starts at another time than the rest's.
-const LATER: [(&str, &str); 1] = [("morning.md", "2031-05-05T11:30:00-05:00")];
+const LATER: [(&str, &str); 2] =
+    [("morning.md", "2031-05-05T11:30:00-05:00"), ("learned.md", "2031-05-09T18:00:00-05:00")];
 
 fn folder() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("cli")
@@ -228,6 +229,21 @@ async fn weeks_ahead() {
 #[tokio::test(flavor = "multi_thread")]
 async fn why_load_and_measures() {
     check("explain.md").await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn hours_said_as_three() {
+    check("hours.md").await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn chances_learned_from_records() {
+    check("learned.md").await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_date_from_an_estimate() {
+    check("counter.md").await;
 }
 
 /// Returns the demo shop's folder.

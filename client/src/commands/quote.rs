@@ -5,6 +5,7 @@ use fitup_proto::v1;
 use jiff::tz::TimeZone;
 
 use super::hold::draw as draw_hold;
+use super::take_in::FromLines;
 use super::why::{as_of, reason};
 use crate::cli::{Context, ShopAt};
 use crate::connect::request_id;
@@ -26,7 +27,7 @@ use crate::words::{grouped, proto_when, span};
 #[derive(Debug, Args)]
 pub struct QuoteArgs {
     /// Id of an order that was entered
-    #[arg(required_unless_present = "file")]
+    #[arg(required_unless_present_any = ["file", "lines"])]
     order: Option<String>,
     /// Look at the one order in this file instead, which is not entered; `-` is standard input
     #[arg(long, conflicts_with = "order", value_name = "FILE")]
@@ -55,6 +56,8 @@ pub struct QuoteArgs {
     /// Quote as of this time; without it now
     #[arg(long, value_name = "TIME")]
     as_of: Option<String>,
+    #[command(flatten)]
+    lines: FromLines,
 }
 
 /// A date of a quote.
@@ -72,15 +75,19 @@ impl QuoteArgs {
     /// Prints the dates and what they rest on.
     pub async fn run(self, context: &Context) -> Result<(), Failure> {
         let at = context.shop().await?;
-        let (order_id, order) = match &self.file {
-            Some(file) => {
+        let arrival = |time: &String| {
+            proto_instant(time, &at.zone).map_err(|problem| Failure::usage(format!("--drop-off: {problem}")))
+        };
+        let arrival_times: Vec<_> = self.drop_off.iter().map(arrival).collect::<Result<_, _>>()?;
+        let counter = self.lines.order(context, &at, arrival_times.first().copied()).await?;
+        let made = counter.as_ref().map(|counter| counter.made.clone());
+        let (order_id, order) = match (counter, &self.file) {
+            (Some(counter), _) => (counter.id, Some(counter.order)),
+            (None, Some(file)) => {
                 let (id, order) = one_order(file, &at.zone)?;
                 (id, Some(order))
             }
-            None => (self.order.clone().unwrap_or_default(), None),
-        };
-        let arrival = |time: &String| {
-            proto_instant(time, &at.zone).map_err(|problem| Failure::usage(format!("--drop-off: {problem}")))
+            (None, None) => (self.order.clone().unwrap_or_default(), None),
         };
         if self.hold {
             return self.hold(context, &at, order_id, order).await;
@@ -89,7 +96,7 @@ impl QuoteArgs {
             parent: names::shop(&at.id),
             order_id: order_id.clone(),
             order,
-            arrival_times: self.drop_off.iter().map(arrival).collect::<Result<_, _>>()?,
+            arrival_times,
             as_of_time: as_of(self.as_of.as_deref(), &at.zone)?,
             future_count: self.futures,
             seed: self.seed,
@@ -102,6 +109,9 @@ impl QuoteArgs {
                 context.output.object(&json::Quote::new(&order_id, &answer, quote));
             }
         } else {
+            if let Some(made) = made {
+                context.output.text(&format!("{order_id}: {made}"));
+            }
             context.output.text(&draw(&order_id, &answer, &at.zone));
         }
         Ok(())
@@ -182,7 +192,8 @@ fn draw(order: &str, answer: &v1::QuoteOrderResponse, zone: &TimeZone) -> String
     if answer.stale {
         text += "the shop has changed since its plan was published: what follows is that plan pushed to the right\n";
     }
-    text += &format!("{order} would be complete, by {} futures\n", grouped(i64::from(answer.future_count)));
+    let learned = if answer.learned { " of chances as learned" } else { "" };
+    text += &format!("{order} would be complete, by {} futures{learned}\n", grouped(i64::from(answer.future_count)));
     let heads = ["  dropped off", "as booked", "50 of 100", "80 of 100", "95 of 100"];
     let mut rows = vec![heads.map(str::to_owned).to_vec()];
     rows.extend(answer.quotes.iter().map(|quote| {

@@ -3,6 +3,7 @@
 //! Rules: one object a line; keys are added, never renamed or removed; instants are RFC 3339 in UTC; times are whole
 //! minutes and say so; ids stand alone, without the resource names of the contract; what is not known is `null`.
 
+mod chances;
 mod explain;
 mod floor;
 mod history;
@@ -18,6 +19,7 @@ mod token;
 
 use serde::Serialize;
 
+pub use self::chances::Chance;
 pub use self::explain::{LoadRow, Week, Why};
 pub use self::floor::{Answer, FloorRecord, Impact, PlanDiff, lanes};
 pub use self::history::Entry;

@@ -296,6 +296,8 @@ impl Work<'_> {
                     None => template.name.clone(),
                 },
                 work_minutes: node.minutes,
+                low_work_minutes: None,
+                high_work_minutes: None,
                 crew: template.crew.clone(),
                 visit: template.visit.clone(),
                 equipment: template.equipment.clone(),

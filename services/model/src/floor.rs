@@ -243,7 +243,7 @@ pub struct FloorNote {
     pub bay: Option<String>,
     /// Start of the work, of the range or of the pin.
     pub start_time: Option<Timestamp>,
-    /// End of the work or of the range; when a part is expected.
+    /// End of the work or of the range; when a part is expected, or was until it came.
     pub end_time: Option<Timestamp>,
     /// End of the operation in the published plan.
     pub planned_end_time: Option<Timestamp>,

@@ -148,6 +148,7 @@ fn check_operation(faults: &mut Faults, path: &str, operation: &OrderOperation, 
     if operation.work_minutes == 0 && (attended || operation.visit.is_some()) {
         faults.add(format!("{path}.work"), "is missing; only a milestone without crew and visit takes no time");
     }
+    check_spread(faults, path, operation);
     if operation.interruptible && !attended {
         let message = "unattended work runs on the clock and does not stop; leave it out, or name a crew";
         faults.add(format!("{path}.interruptible"), message);
@@ -230,6 +231,32 @@ fn check_operation(faults: &mut Faults, path: &str, operation: &OrderOperation, 
         check_hold_point(faults, &format!("{path}.hold_point"), operation, hold_point, facts);
     }
     check_progress(faults, &format!("{path}.progress"), operation, shop);
+}
+
+/// Low, likely and high are in this order; what is booked is the likely one.
+fn check_spread(faults: &mut Faults, path: &str, operation: &OrderOperation) {
+    let booked = operation.work_minutes;
+    for (field, minutes) in [("low_work", operation.low_work_minutes), ("high_work", operation.high_work_minutes)] {
+        let Some(minutes) = minutes else { continue };
+        let field = format!("{path}.{field}");
+        if operation.crew.is_empty() {
+            faults.add(field, "unattended work takes the time that it takes; leave it out, or name a crew");
+        } else if minutes == 0 {
+            faults.add(field, "0 minutes; at least 1");
+        } else if minutes > LONGEST_WORK {
+            faults.add(field, format!("{minutes} minutes; at most {LONGEST_WORK}"));
+        } else if field.ends_with("low_work") && minutes > booked {
+            faults.add(
+                field,
+                format!("{minutes} minutes; at most the {booked} that are booked, which are the likely ones"),
+            );
+        } else if field.ends_with("high_work") && minutes < booked {
+            faults.add(
+                field,
+                format!("{minutes} minutes; at least the {booked} that are booked, which are the likely ones"),
+            );
+        }
+    }
 }
 
 fn check_hold_point(

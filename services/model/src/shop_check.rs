@@ -293,6 +293,7 @@ fn check_settings(faults: &mut Faults, settings: &PlanningSettings) {
         ("failed_check_percent", settings.failed_check_percent(), 0..=100),
         ("rework_percent", settings.rework_percent(), 0..=1000),
         ("absence_percent", settings.absence_percent(), 0..=100),
+        ("learned_percent", settings.learned_percent(), 0..=100),
     ];
     for (name, percent, range) in percents {
         if !range.contains(&percent) {

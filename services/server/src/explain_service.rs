@@ -17,10 +17,12 @@ use jiff::tz::TimeZone;
 use jiff::{Timestamp, ToSpan};
 use tonic::{Request, Response, Status};
 
+use crate::chances::Known;
 use crate::clock::Clock;
 use crate::convert::names::{self, Collection};
 use crate::convert::{explain, instant_field};
 use crate::error::Error;
+use crate::floor_service::as_of;
 use crate::layer::note_shop;
 use crate::place::Places;
 use crate::search;
@@ -141,6 +143,14 @@ impl ExplainService for Explain {
         let orders = self.orders(&shop).await?;
         let weeks = place.work(move |_| weeks(&facts, &orders, &kept, &spans)).await?.map_err(out_of_reach)?;
         Ok(Response::new(v1::Measures { weeks }))
+    }
+
+    async fn get_chances(&self, request: Request<v1::GetChancesRequest>) -> Result<Response<v1::Chances>, Status> {
+        let request = request.into_inner();
+        let shop = shop_name(&request.parent, "parent")?;
+        let facts = self.store.get_shop(&shop).await.map_err(Error::from)?.facts;
+        let now = as_of(request.as_of_time.as_ref(), self.clock)?;
+        Ok(Response::new(Known::read(&*self.store, &facts, now).await?.write()))
     }
 }
 

@@ -170,6 +170,7 @@ mod tests {
             car,
             visit: Some(visit),
             work: Span::from_minutes(60),
+            spread: None,
             crew: vec![skill],
             equipment: vec![],
             interruptible: false,

@@ -12,7 +12,7 @@ use fitup_store::{Change, HoldEdit, HoldRecord, HoldState, NewHold, OrderRecord,
 use jiff::Timestamp;
 use tonic::{Request, Response, Status};
 
-use crate::chances::chances;
+use crate::chances;
 use crate::clock::Clock;
 use crate::convert::names::{self, Collection};
 use crate::convert::{self, quote};
@@ -113,11 +113,8 @@ impl QuoteService for Quotes {
         let now = as_of(request.as_of_time.as_ref(), self.clock)?;
         let asked = self.read(&request);
         let order = given(&request, &snapshot, asked.as_ref().map_or(NAMELESS, |asked| &asked.id));
-        let (asked, order) = match (asked, order) {
-            (Ok(mut asked), Ok(order)) => {
-                asked.policy.chances = chances(&snapshot.shop.facts.settings);
-                (asked, order)
-            }
+        let (mut asked, order) = match (asked, order) {
+            (Ok(asked), Ok(order)) => (asked, order),
             (asked, order) => {
                 let faults = asked.err().into_iter().chain(order.err()).flatten().collect::<Vec<_>>();
                 return Err(Error::from(faults).into());
@@ -129,9 +126,11 @@ impl QuoteService for Quotes {
             Some(order) => order,
             None => self.store.get_order(&shop, &asked.id).await.map_err(Error::from)?.facts,
         };
+        let (used, learned) = chances::used(&*self.store, &snapshot.shop.facts, now).await?;
+        asked.policy.chances = used;
         let place = self.places.take().await?;
         let quoted = place.work(move |hangup| quoted(snapshot, order, &asked, now, hangup)).await?;
-        Ok(Response::new(quoted?))
+        Ok(Response::new(v1::QuoteOrderResponse { learned, ..quoted? }))
     }
 
     async fn hold_quote(&self, request: Request<v1::HoldQuoteRequest>) -> Result<Response<v1::Hold>, Status> {
@@ -218,7 +217,8 @@ impl Quotes {
             let name = names::child(shop, Collection::Orders, &asked.order.id);
             return Ok((revision, Err(fitup_store::Error::AlreadyExists { name }.into())));
         }
-        let policy = Policy { chances: chances(&snapshot.shop.facts.settings), ..policy };
+        let (chances, _) = chances::used(&*self.store, &snapshot.shop.facts, now).await?;
+        let policy = Policy { chances, ..policy };
         let plan = self.runs.new_id();
         let place = self.places.take().await?;
         let hold = place.work(move |_| holds::reserve(snapshot, asked, &policy, plan, now)).await?;
@@ -288,6 +288,7 @@ fn quoted(
         stale: published.stale,
         future_count: i32::try_from(asked.policy.futures).unwrap_or(i32::MAX),
         quotes: Vec::new(),
+        learned: false,
     };
     let mut standing: Option<Before> = None;
     for arrival in arrivals {

@@ -107,6 +107,7 @@ pub fn shop_fields(shop: &ShopFacts) -> Fields {
         ("failed_check_percent", settings.failed_check_percent),
         ("rework_percent", settings.rework_percent),
         ("absence_percent", settings.absence_percent),
+        ("learned_percent", settings.learned_percent),
     ] {
         add(format!("settings.{name}"), json!(value));
     }
@@ -137,6 +138,8 @@ pub fn order_fields(order: &OrderFacts) -> Fields {
         let path = format!("operations[{}]", operation.id);
         add(format!("{path}.display_name"), json!(operation.display_name));
         add(format!("{path}.work_minutes"), json!(operation.work_minutes));
+        add(format!("{path}.low_work_minutes"), json!(operation.low_work_minutes));
+        add(format!("{path}.high_work_minutes"), json!(operation.high_work_minutes));
         add(format!("{path}.crew"), json!(operation.crew));
         add(format!("{path}.visit"), json!(operation.visit));
         add(format!("{path}.equipment"), value::list(&operation.equipment, value::equipment));
@@ -324,6 +327,8 @@ mod tests {
             id: "a".into(),
             display_name: String::new(),
             work_minutes: 30,
+            low_work_minutes: None,
+            high_work_minutes: None,
             crew: Vec::new(),
             visit: None,
             equipment: Vec::new(),

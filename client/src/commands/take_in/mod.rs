@@ -1,11 +1,13 @@
 //! `fitup take-in`.
 
+mod counter;
 mod file;
 mod new;
 mod settle;
 mod show;
 mod shown;
 
+pub use counter::{Counter, FromLines};
 pub use shown::cautions;
 
 use clap::Subcommand;

@@ -14,6 +14,7 @@ use crate::problem::{
     Published, PublishedBay, Ready, ReadyReason, SamePerson, SamePersonRule, Technician, Visit,
 };
 use crate::shop::Shop;
+use crate::spread::Spread;
 use crate::time::{Span, Time};
 use crate::timetable::{OperationTimetable, OrderTimetable, Timetable};
 use crate::week::Frame;
@@ -160,6 +161,11 @@ impl<'a> Builder<'a> {
                 car,
                 visit: operation.visit.as_deref().map(|visit| visits[visit]),
                 work: Span::from_minutes(work_left(operation).into()),
+                spread: Spread::new(
+                    Span::from_minutes(operation.work_minutes.into()),
+                    operation.low_work_minutes.map(|minutes| Span::from_minutes(minutes.into())),
+                    operation.high_work_minutes.map(|minutes| Span::from_minutes(minutes.into())),
+                ),
                 crew: operation.crew.iter().map(|skill| self.skills[skill.as_str()]).collect(),
                 equipment: operation
                     .equipment
@@ -198,6 +204,7 @@ impl<'a> Builder<'a> {
                 visit: operation.visit.as_deref().map(|visit| visits[visit]),
                 // Nothing asks how long a fact should have taken, but work in a bay takes some time.
                 work: Span::from_minutes(1),
+                spread: None,
                 crew: Vec::new(),
                 equipment: Vec::new(),
                 interruptible: false,

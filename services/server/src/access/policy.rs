@@ -79,6 +79,7 @@ table! {
         ExplainOrder: OFFICE,
         GetLoad: OFFICE,
         GetMeasures: &[Manager],
+        GetChances: OFFICE,
     }
     QuoteService {
         QuoteOrder: OFFICE,

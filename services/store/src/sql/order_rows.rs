@@ -111,6 +111,8 @@ struct OperationRow {
     operation_id: String,
     display_name: String,
     work_minutes: i64,
+    low_work_minutes: Option<i64>,
+    high_work_minutes: Option<i64>,
     visit_id: Option<String>,
     interruptible: bool,
     earliest_start_time: Option<i64>,
@@ -211,6 +213,8 @@ impl Parts {
         Ok(OrderOperation {
             display_name: row.display_name,
             work_minutes: number(row.work_minutes)?,
+            low_work_minutes: optional_number(row.low_work_minutes)?,
+            high_work_minutes: optional_number(row.high_work_minutes)?,
             crew: self.crews.take(&key),
             visit: row.visit_id,
             equipment: self.equipment.take(&key),
@@ -261,7 +265,8 @@ impl Parts {
             of_orders!(
 "select order_id, operation_id, display_name, work_minutes, visit_id, interruptible, earliest_start_time,
                 same_person_operation_id, same_person_required, pinned, pin_start_time, state, start_time,
-                end_time, remaining_minutes, remaining_time, pause_time, pause_reason, hold_measure
+                end_time, remaining_minutes, remaining_time, pause_time, pause_reason, hold_measure,
+                low_work_minutes, high_work_minutes
             from operation",
 "order by order_id, position"
 ),

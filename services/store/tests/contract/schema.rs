@@ -54,6 +54,8 @@ const NONSENSE: &[(&str, &str)] = &[
     ("update repair_order set state = 'lost'", "order_state_known"),
     ("update repair_order set promise_time = arrival_time - 1", "order_promise_after_arrival"),
     ("update operation set work_minutes = -5", "operation_work_range"),
+    ("update operation set low_work_minutes = -1", "operation_low_work_range"),
+    ("update operation set high_work_minutes = -1", "operation_high_work_range"),
     ("update operation set visit_id = 'none' where operation_id = 'operation-3'", "foreign key"),
     ("update operation set start_time = 1", "operation_progress_whole"),
     ("update operation set state = 'done'", "operation_progress_whole"),
