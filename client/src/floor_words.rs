@@ -8,6 +8,7 @@ use fitup_proto::v1::floor_record::Kind;
 use jiff::tz::TimeZone;
 use prost_types::Timestamp;
 
+use crate::commands::take_in::wrapped;
 use crate::file::text::{from_proto, minutes};
 use crate::names::last;
 use crate::output::columns;
@@ -267,7 +268,7 @@ fn short(instant: Option<&Timestamp>, zone: &TimeZone) -> String {
 }
 
 /// Returns the dispatch list.
-pub fn dispatch_list(list: &v1::DispatchList, zone: &TimeZone) -> String {
+pub fn dispatch_list(list: &v1::DispatchList, zone: &TimeZone, width: usize) -> String {
     let mut text = format!(
         "plan {} at {}{}\n",
         last(&list.plan),
@@ -298,9 +299,23 @@ pub fn dispatch_list(list: &v1::DispatchList, zone: &TimeZone) -> String {
         }
     }
     if hazards {
-        text += "\n! asks for caution: the vehicle maker's procedure, data sheets and local codes come first\n";
+        text += &format!("\n{}", cautions(list, width));
     }
     text
+}
+
+/// Returns what is said of each hazard that is listed, once, and whose word comes first.
+fn cautions(list: &v1::DispatchList, width: usize) -> String {
+    let lanes = list.technicians.iter().chain(&list.bays);
+    let listed: Vec<v1::Hazard> = lanes.flat_map(|lane| &lane.entries).flat_map(|entry| entry.hazards()).collect();
+    let mut text = String::new();
+    for said in list.cautions.iter().filter(|said| listed.contains(&said.hazard())) {
+        let caution = said.caution.clone().unwrap_or_default();
+        text += &wrapped(&format!("! {}: {}", hazard(said.hazard()), caution.message), width, "");
+        text += &wrapped(&format!("source: {}", caution.source), width, "  ");
+    }
+    let last_word = "The vehicle maker's procedures and local codes come first.";
+    text + if list.last_word.is_empty() { last_word } else { &list.last_word } + "\n"
 }
 
 fn entry_row(entry: &v1::DispatchEntry, is_next: bool, by_bay: bool, zone: &TimeZone) -> Vec<String> {

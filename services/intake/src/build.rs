@@ -125,6 +125,13 @@ struct Work<'a> {
     cautions: Vec<Caution>,
 }
 
+impl Built {
+    /// Returns an order of which no line made anything.
+    pub fn by_hand(facts: OrderFacts) -> Built {
+        Built { facts, origins: Vec::new(), cautions: Vec::new(), resting: Vec::new(), left_out: Vec::new() }
+    }
+}
+
 impl Work<'_> {
     /// Gives the hours of a line to the operations that the first rule that fits names.
     fn take(&mut self, index: usize, line: &EstimateLine, faults: &mut Faults) {

@@ -6,7 +6,7 @@ mod settle;
 mod show;
 mod shown;
 
-pub use shown::cautions;
+pub use shown::{cautions, wrapped};
 
 use clap::Subcommand;
 use fitup_proto::v1;

@@ -188,7 +188,7 @@ pub fn cautions<'c>(cautions: impl Iterator<Item = &'c v1::Caution>, last_word: 
 }
 
 /// Breaks a text into lines of at most `width` columns; those after the first are set in further.
-fn wrapped(text: &str, width: usize, indent: &str) -> String {
+pub fn wrapped(text: &str, width: usize, indent: &str) -> String {
     let mut lines = vec![indent.to_owned()];
     for word in text.split_whitespace() {
         let line = &lines[lines.len() - 1];
