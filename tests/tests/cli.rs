@@ -225,6 +225,12 @@ async fn why_load_and_measures() {
     check("explain.md").await;
 }
 
+/// A shop so small that all of it can be reckoned by hand.
+#[tokio::test(flavor = "multi_thread")]
+async fn why_and_load_by_hand() {
+    check("by-hand.md").await;
+}
+
 /// Returns the demo shop's folder.
 fn demo() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("../deploy/demo-shop")
