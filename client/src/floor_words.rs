@@ -5,6 +5,7 @@ use fitup_proto::v1::change_reason::Kind as Why;
 use fitup_proto::v1::dispatch_entry::State;
 use fitup_proto::v1::dispatch_wait::Kind as Wait;
 use fitup_proto::v1::floor_record::Kind;
+use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use prost_types::Timestamp;
 
@@ -99,7 +100,7 @@ fn took(record: &v1::FloorRecord) -> String {
 /// Returns what becomes of the published plan, a line for each order that is hit.
 pub fn hits(impact: &v1::Impact, zone: &TimeZone) -> String {
     if impact.hits.is_empty() {
-        return "every car of the published plan is complete when published\n".to_owned();
+        return "the published plan holds\n".to_owned();
     }
     let broken =
         impact.hits.iter().filter(|hit| promise(hit.promise_time, hit.expected_time) == Promise::Broken).count();
@@ -162,7 +163,8 @@ fn promised(
     let when = proto_when(promised.as_ref(), zone);
     let late = match (from_proto(promised.as_ref()), from_proto(after.as_ref())) {
         (Some(promise), Some(after)) => span(after.duration_since(promise).as_mins()),
-        _ => "left out".to_owned(),
+        (Some(_), None) => return format!("was promised {when}: it has no place"),
+        (None, _) => String::new(),
     };
     match (promise(promised, before), promise(promised, after)) {
         (_, Promise::None) => "nothing was promised".to_owned(),
@@ -275,6 +277,7 @@ pub fn dispatch_list(list: &v1::DispatchList, zone: &TimeZone, width: usize) -> 
         proto_when(list.as_of_time.as_ref(), zone),
         if list.stale { "; out of date, see `fitup floor impact`" } else { "" }
     );
+    let today = from_proto(list.as_of_time.as_ref()).map(|now| zone.to_datetime(now).date());
     let mut hazards = false;
     for (kind, lanes) in [("by technician", &list.technicians), ("by bay", &list.bays)] {
         if lanes.is_empty() {
@@ -292,7 +295,7 @@ pub fn dispatch_list(list: &v1::DispatchList, zone: &TimeZone, width: usize) -> 
                 .entries
                 .iter()
                 .enumerate()
-                .map(|(index, entry)| entry_row(entry, Some(index) == next, kind == "by bay", zone))
+                .map(|(index, entry)| entry_row(entry, Some(index) == next, kind == "by bay", (zone, today)))
                 .collect();
             text += &columns(&rows);
             hazards |= lane.entries.iter().any(|entry| !entry.hazards.is_empty());
@@ -318,9 +321,17 @@ fn cautions(list: &v1::DispatchList, width: usize) -> String {
     text + if list.last_word.is_empty() { last_word } else { &list.last_word } + "\n"
 }
 
-fn entry_row(entry: &v1::DispatchEntry, is_next: bool, by_bay: bool, zone: &TimeZone) -> Vec<String> {
+fn entry_row(
+    entry: &v1::DispatchEntry,
+    is_next: bool,
+    by_bay: bool,
+    (zone, today): (&TimeZone, Option<Date>),
+) -> Vec<String> {
     let clock = |time: Option<&Timestamp>| {
-        from_proto(time).map_or_else(String::new, |time| zone.to_datetime(time).strftime("%H:%M").to_string())
+        from_proto(time).map_or_else(String::new, |time| {
+            let time = zone.to_datetime(time);
+            time.strftime(if today == Some(time.date()) { "%H:%M" } else { "%a %H:%M" }).to_string()
+        })
     };
     let mark = if is_next { ">" } else { " " };
     let name = if entry.display_name.is_empty() { &entry.operation } else { &entry.display_name };

@@ -3,14 +3,17 @@
 //! Each file gets a server of its own with a fresh database, and a folder with copies of `tests/cli/files`. In a block
 //! of kind `console`, a line `$ fitup ...` is run and what follows must be its standard output and then its standard
 //! error; `? 2` ends it if the exit code is not 0. `[..]` stands for anything within a line, `...` for any lines.
+//! `<!-- it is 2031-05-06 08:00 -->` sets the server's clock, by the time of Chicago in summer; it then stands still.
 //! `UPDATE_CLI=1 cargo test -p fitup-tests --test cli` writes what is printed into the files, where it differs.
 
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
+use std::sync::atomic::{AtomicI64, Ordering};
 use std::time::{Duration, Instant};
 use std::{env, fs};
 
 use fitup_tests::server::TestServer;
+use jiff::Timestamp;
 
 /// A command of a session and what it must print.
 struct Step {
@@ -18,6 +21,15 @@ struct Step {
     expected: String,
     /// Lines of the file that hold `expected`, from and up to.
     lines: (usize, usize),
+    /// What the clock shows from here on, in seconds since 1970.
+    clock: Option<i64>,
+}
+
+/// Returns the instant that a line sets the clock to.
+fn clock(line: &str) -> Option<i64> {
+    let time = line.strip_prefix("<!-- it is ")?.strip_suffix(" -->")?.replace(' ', "T");
+    let instant: Timestamp = format!("{time}:00-05:00").parse().expect("a time such as 2031-05-06 08:00");
+    Some(instant.as_second())
 }
 
 /// Sessions whose clock starts at another time than the rest's.
@@ -30,13 +42,15 @@ fn folder() -> PathBuf {
 /// Returns the steps of a session.
 fn steps(text: &str) -> Vec<Step> {
     let mut steps: Vec<Step> = Vec::new();
-    let mut is_console = false;
+    let (mut is_console, mut now) = (false, None);
     for (number, line) in text.lines().enumerate() {
         if line.starts_with("```") {
             is_console = line == "```console";
+        } else if let Some(instant) = clock(line) {
+            now = Some(instant);
         } else if let (true, Some(command)) = (is_console, line.strip_prefix("$ ")) {
             let lines = (number + 1, number + 1);
-            steps.push(Step { command: command.to_owned(), expected: String::new(), lines });
+            steps.push(Step { command: command.to_owned(), expected: String::new(), lines, clock: now.take() });
         } else if let (true, Some(step)) = (is_console, steps.last_mut()) {
             step.expected += &format!("{line}\n");
             step.lines.1 = number + 1;
@@ -126,7 +140,11 @@ async fn play(path: &Path) -> (Vec<String>, String) {
     fs::write(folder_of_files.path().join("rules.toml"), rules()).expect("is written");
     let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
     let start = LATER.iter().find(|(session, _)| *session == name).map(|(_, start)| *start);
+    let all = steps(&text);
+    let hand: Option<&'static AtomicI64> =
+        all.first().and_then(|step| step.clock).map(|first| &*Box::leak(Box::new(AtomicI64::new(first))));
     let server = TestServer::start_with(|config| {
+        config.clock_by_hand = hand;
         config.clock_start = start.map(|start| start.parse().expect("an instant")).or(config.clock_start);
     });
     let server = server.await;
@@ -134,7 +152,10 @@ async fn play(path: &Path) -> (Vec<String>, String) {
     let mut differences = Vec::new();
     let mut lines: Vec<String> = text.lines().map(str::to_owned).collect();
     let mut replacements = Vec::new();
-    for step in steps(&text) {
+    for step in all {
+        if let Some((hand, now)) = hand.zip(step.clock) {
+            hand.store(now, Ordering::SeqCst);
+        }
         let (command, address, folder) = (step.command.clone(), address.clone(), folder_of_files.path().to_owned());
         let actual = tokio::task::spawn_blocking(move || run(&command, &address, &folder)).await.expect("is run");
         if !matches(&actual, &step.expected) {
@@ -192,6 +213,12 @@ async fn orders_from_the_lines_of_estimates() {
 #[tokio::test(flavor = "multi_thread")]
 async fn a_bad_morning() {
     check("morning.md").await;
+}
+
+/// README walks through this one.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_bad_week() {
+    check("week.md").await;
 }
 
 /// README tells the bad morning word for word as the session does; plans have ids there.

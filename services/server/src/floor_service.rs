@@ -24,7 +24,7 @@ use crate::layer::note_shop;
 use crate::left_out;
 use crate::page::Listing;
 use crate::request::{change, encode, message};
-use crate::search::planning;
+use crate::search::{as_they_are, planning};
 use crate::shop_service::shop_name;
 
 /// Keeps what happens on the floor.
@@ -133,8 +133,8 @@ impl FloorService for Floors {
         let shop = shop_name(&request.parent, "parent")?;
         let (snapshot, published) = self.published(&shop).await?;
         let now = as_of(request.as_of_time.as_ref(), self.clock)?;
+        let orders = as_they_are(&snapshot, now);
         let facts = Shop::new(snapshot.shop.facts).map_err(|faults| broken(&faults))?;
-        let orders: Vec<OrderFacts> = snapshot.orders.into_iter().map(|order| order.facts).collect();
         let list = fitup_model::dispatch::dispatch_list(&facts, &orders, &published.timetable, now);
         let lanes = list.technicians.iter().chain(&list.bays);
         let hazards: Vec<_> = lanes.flat_map(|lane| &lane.entries).flat_map(|entry| entry.hazards.clone()).collect();
