@@ -225,6 +225,7 @@ fn config(data: &Path) -> Config {
         stream_limit: 100,
         monitor: None,
         clock_start: Some(START.parse().expect("an instant")),
+        clock_by_hand: None,
         drain: Duration::from_secs(5),
         lease: Duration::from_secs(3),
     }

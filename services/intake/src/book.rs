@@ -5,7 +5,7 @@
 //! | `[book]` | `title`; `works`, `labours`, `features`: the words that lines may use |
 //! | `[[panel]]` | which panels are of a `kind`: `names` with `*` for anything; the first that fits holds |
 //! | `[[visit]]` | stays in bays: `id`, `class`, `family`, `loose_parts` |
-//! | `[[operation]]` | what each kind of operation needs: `id`, `name`, `per_panel`, `own` (leads only to what lines of its panel give to), `hours` (once, besides what lines give), `usual_hours` (where no line gives any), `crew` or `unattended`, `visit`, `uses`, `stops_at_closing`, `same_person`, `approvals`, `hazards`, `does` (what the safety rules look for), `hold` (what must be right before work goes on), `again` (done again when what it follows is), `required` (may not be left out) |
+//! | `[[operation]]` | what each kind of operation needs: `id`, `name`, `per_panel`, `own` (leads only to what lines of its panel give to), `hours` (once, besides what lines give), `usual_hours` (where no line gives any), `crew` or `unattended`, `visit`, `uses`, `stops_at_closing`, `same_person`, `approvals`, `hazards`, `does` (what the safety rules look for), `hold` (what must be right before work goes on), `rework` (what is done again, and then the check, when it is not), `again` (done again when what it follows is), `required` (may not be left out) |
 //! | `[[follow]]` | that `then` comes after `first`, with a `wait` such as `"30 min"`, `"10 min .. 45 min"`, `"within 4 h"` |
 //! | `[[rule]]` | which lines (`work`, `panel`, `labour`, `condition`, `beside`, `feature`) `give` which operations how many percent of their hours, `add` fixed hours, and which operations wait for the part |
 //! | `[[bring]]` | which lines, or every car, bring operations besides; all that fit hold |
@@ -172,6 +172,8 @@ pub struct OperationTemplate {
     pub does: Vec<Activity>,
     /// What must be right before work goes on.
     pub hold: Option<String>,
+    /// Ids of templates that are done again when the check fails, before it is checked again; all come before it.
+    pub rework: Vec<String>,
     /// Done again when what it follows is done again.
     pub again: bool,
     /// May not be left out by hand.
@@ -430,6 +432,37 @@ mod tests {
         assert!(refused(&pairs).iter().any(|fault| fault.message.contains("more than 4000 pairs")));
         let long = format!("[[follow]]\nfirst = \"a\"\nthen = \"b\"\nwhy = \"{}\"\nsource = \"x\"\n", why.repeat(2));
         assert!(refused(&long).iter().any(|fault| fault.message.contains("`why` is longer than 2000 bytes")));
+    }
+
+    /// What a failed check brings has to be there, and to come before the check.
+    #[test]
+    fn rework_belongs_to_a_check_and_comes_before_it() {
+        let told = |from: &str, to: &str| -> Vec<String> {
+            let text = crate::DEFAULT_BOOK.replacen(from, to, 1);
+            assert_ne!(text, crate::DEFAULT_BOOK);
+            let faults = RuleBook::parse(&text).expect_err("is refused");
+            faults.into_iter().map(|fault| fault.message).collect()
+        };
+        let polish = "rework = [\"polish\", \"clean\"]";
+        assert_eq!(
+            told(polish, "rework = [\"clean\", \"clean\", \"quality\", \"wash\", \"align\", \"edge\"]"),
+            [
+                "operation \"quality\": `rework` names \"clean\" twice",
+                "operation \"quality\": `rework` names \"quality\" itself; it is checked again anyhow",
+                "operation \"quality\": `rework`: there is no operation \"wash\"",
+            ]
+        );
+        assert_eq!(
+            told("id = \"mask\"", "id = \"mask\"\nrework = \"polish\""),
+            [
+                "operation \"mask\": `rework` belongs to a check: say with `hold` what must be right",
+                "operation \"mask\": `rework`: no [[follow]] leads from \"polish\" to \"mask\"",
+            ]
+        );
+        assert_eq!(
+            told("hold = \"vacuum holds\"", "hold = \"vacuum holds\"\nrework = \"evacuate-on\""),
+            ["operation \"evacuate\": `rework` wants a `crew`: somebody has to say that the check failed"]
+        );
     }
 
     #[test]

@@ -129,6 +129,13 @@ struct Work<'a> {
     cautions: Vec<Caution>,
 }
 
+impl Built {
+    /// Returns an order of which no line made anything.
+    pub fn by_hand(facts: OrderFacts) -> Built {
+        Built { facts, origins: Vec::new(), cautions: Vec::new(), resting: Vec::new(), left_out: Vec::new() }
+    }
+}
+
 impl Work<'_> {
     /// Gives the hours of a line to the operations that the first rule that fits names.
     fn take(&mut self, index: usize, line: &EstimateLine, faults: &mut Faults) {
@@ -307,8 +314,10 @@ impl Work<'_> {
                 same_person: wish,
                 pin: None,
                 hazards: template.hazards.clone(),
-                // The rule book names no rework: after a fail it is checked once more.
-                hold_point: template.hold.clone().map(|measure| HoldPoint { rework: Vec::new(), measure }),
+                hold_point: template
+                    .hold
+                    .clone()
+                    .map(|measure| HoldPoint { rework: rework(book, key, &keys, &ids), measure }),
                 progress: Progress::Waiting,
             };
             let mut reasons = node.reasons.clone();
@@ -331,6 +340,7 @@ impl Work<'_> {
         for operation in facts.operations.iter_mut().filter(|operation| operation.crew.is_empty()) {
             operation.hold_point = None;
         }
+        keep_possible_rework(&mut facts);
         faults.into_result(())?;
         drop_impossible_wishes(&mut facts);
         facts.visits = used_visits(book, &facts.operations);
@@ -384,6 +394,28 @@ pub(crate) fn operation_id(template: &OperationTemplate, panel: Option<&str>) ->
     match panel {
         Some(panel) => format!("{}-{panel}", template.id),
         None => template.id.clone(),
+    }
+}
+
+/// Returns the ids of what a fail of a check brings: what the book names, on the panel of the check if it has one.
+fn rework(book: &RuleBook, (check, panel): &Key, keys: &[Key], ids: &[String]) -> Vec<String> {
+    let named = &book.operations[*check].rework;
+    let is_of = |(template, of): &Key| {
+        named.contains(&book.operations[*template].id) && (panel.is_none() || of.is_none() || of == panel)
+    };
+    keys.iter().zip(ids).filter(|(key, _)| is_of(key)).map(|(_, id)| id.clone()).collect()
+}
+
+/// Takes rework away that is not there, or that links do not lead to the check from: settled by hand, they may not.
+pub(crate) fn keep_possible_rework(facts: &mut OrderFacts) {
+    let ids: Vec<String> = facts.operations.iter().map(|operation| operation.id.clone()).collect();
+    let index = |id: &str| ids.iter().position(|other| other == id);
+    let links: Vec<(usize, usize)> =
+        facts.links.iter().filter_map(|link| Some((index(&link.from)?, index(&link.to)?))).collect();
+    for (check, operation) in facts.operations.iter_mut().enumerate() {
+        let Some(hold_point) = &mut operation.hold_point else { continue };
+        let leads = |from: usize| from != check && crate::graph::reached(ids.len(), &links, from)[check];
+        hold_point.rework.retain(|id| index(id).is_some_and(leads));
     }
 }
 

@@ -13,7 +13,7 @@ use fitup_model::OrderFacts;
 use fitup_model::order::{OrderLink, OrderOperation, OrderVisit, Progress};
 
 use crate::book::RuleBook;
-use crate::build::{Built, Origin, drop_impossible_wishes};
+use crate::build::{Built, Origin, drop_impossible_wishes, keep_possible_rework};
 
 /// Returns the order with what `built` makes of it now; `before` is what its lines made before.
 pub fn merge(book: &RuleBook, stored: &OrderFacts, before: Option<&Built>, built: Built) -> Built {
@@ -57,6 +57,7 @@ pub fn merge(book: &RuleBook, stored: &OrderFacts, before: Option<&Built>, built
         ..stored.clone()
     };
     drop_impossible_wishes(&mut facts);
+    keep_possible_rework(&mut facts);
     Built { facts, origins, ..built }
 }
 

@@ -25,6 +25,7 @@ pub use left::minutes_left;
 pub use parts::apply_part;
 pub use resources::apply_resource;
 pub use settle::apply_settlement;
+pub use unattended::settle as settle_unattended;
 pub use work::apply_work;
 
 /// What is done on an operation, by those who do it.

@@ -308,6 +308,25 @@ fn rework_in_another_bay_moves_the_rest_of_the_visit() {
 }
 
 #[test]
+fn a_bay_with_a_car_in_it_takes_no_other() {
+    let mut day = in_state("done");
+    let mut other = draft();
+    other.id = "1399".into();
+    day.orders.push(other);
+    let enter = |day: &Day, minutes: i64| apply_work(&day.floor(minutes), "1399", "pull", &on(&["odo"]));
+    let refused = enter(&day, 65).expect_err("the first car has not left");
+    assert!(words(&refused).ends_with("in it, measure is not done there; take another bay"), "{refused:?}");
+    // All of its visit done, the cure by itself an hour after the weld.
+    day.work(70, "measure", on(&["ines"]));
+    day.work(80, "measure", check(true));
+    (day.orders[0].parts[0].met, day.orders[0].parts[0].expected_time) = (true, None);
+    day.work(80, "weld", on(&["ines"]));
+    day.work(140, "weld", WorkEvent::Finish);
+    assert!(words(&enter(&day, 199).expect_err("it cures")).contains("cure is not done there"));
+    assert!(enter(&day, 200).is_ok());
+}
+
+#[test]
 fn unattended_work_goes_by_itself() {
     let mut day = in_state("done");
     day.work(70, "measure", on(&["ines"]));

@@ -95,6 +95,10 @@ pub struct Config {
     #[arg(long, env = "FITUPD_CLOCK_START", value_name = "RFC3339")]
     pub clock_start: Option<Timestamp>,
 
+    /// A clock that a test moves by hand; no setting.
+    #[arg(skip)]
+    pub clock_by_hand: Option<&'static std::sync::atomic::AtomicI64>,
+
     /// Seconds that calls under way have to end after SIGTERM or SIGINT
     #[arg(long = "drain-seconds", env = "FITUPD_DRAIN_SECONDS", value_name = "N", default_value = "10",
           value_parser = seconds)]

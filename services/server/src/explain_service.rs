@@ -203,7 +203,10 @@ impl Explain {
             let read = self.store.list_plans(shop, Page { after, limit: PAGE }).await?;
             let is_last = read.len() < PAGE as usize;
             after = read.last().map(|plan| plan.id.clone());
-            plans.extend(read.into_iter().filter(|plan| plan.state != PlanState::Proposed));
+            for plan in read.into_iter().filter(|plan| plan.state != PlanState::Proposed) {
+                // A list tells plans without their orders.
+                plans.push(self.store.get_plan(shop, &plan.id).await?);
+            }
             if is_last {
                 plans.reverse();
                 return Ok(plans);

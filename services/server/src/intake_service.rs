@@ -11,7 +11,7 @@ use fitup_model::take_in::{Conditions, EstimateLine, Override, TakeInFacts};
 use fitup_model::{Fault, Order, OrderFacts};
 use fitup_proto::v1;
 use fitup_proto::v1::intake_service_server::IntakeService;
-use fitup_store::{Error as StoreError, Refusal, RuleBookRecord, Store, TakeInRecord, TakeInStored};
+use fitup_store::{Error as StoreError, OrderRecord, Refusal, RuleBookRecord, Store, TakeInRecord, TakeInStored};
 use tonic::{Request, Response, Status};
 
 use crate::clock::Clock;
@@ -22,6 +22,7 @@ use crate::error::Error;
 use crate::floor_service::blocking;
 use crate::layer::note_shop;
 use crate::request::{change, encode, message};
+use crate::safe::{self, Rules};
 use crate::shop_service::{check_etag, checked, shop_name};
 
 /// Takes orders in.
@@ -124,8 +125,10 @@ impl IntakeService for Intake {
     ) -> Result<Response<v1::ListCautionsResponse>, Status> {
         let shop = shop_name(&request.get_ref().parent, "parent")?;
         let records = self.store.open_take_ins(&shop).await.map_err(Error::from)?;
+        let snapshot = self.store.snapshot(&shop).await.map_err(Error::from)?;
+        let by_hand = Rules::by_hand(safe::of_shop(self.store.as_ref(), &shop).await?);
         // Each order is made again from its lines.
-        let orders = blocking(move || cautions(&shop, &records)).await?;
+        let orders = blocking(move || cautions(&shop, &records, &snapshot.orders, &by_hand)).await?;
         Ok(Response::new(v1::ListCautionsResponse { orders, last_word: LAST_WORD.into() }))
     }
 }
@@ -412,18 +415,29 @@ fn parsed(record: &RuleBookRecord) -> Result<RuleBook, Refusal> {
 }
 
 /// Returns the orders that ask for caution. Most were made by the same rule book, which is read once.
-fn cautions(shop: &str, records: &[TakeInRecord]) -> Vec<v1::list_cautions_response::OfOrder> {
+fn cautions(
+    shop: &str,
+    records: &[TakeInRecord],
+    orders: &[OrderRecord],
+    by_hand: &Rules,
+) -> Vec<v1::list_cautions_response::OfOrder> {
     let mut books: BTreeMap<i64, Option<RuleBook>> = BTreeMap::new();
-    let of_order = |record: &TakeInRecord| {
-        let book = books.entry(record.book.revision).or_insert_with(|| RuleBook::parse(&record.book.text).ok());
+    let of_order = |order: &OrderRecord| {
+        let cautions = match records.iter().find(|record| record.order.facts.id == order.facts.id) {
+            Some(record) => {
+                let book = books.entry(record.book.revision).or_insert_with(|| RuleBook::parse(&record.book.text).ok());
+                explained_by(shop, record, book.as_ref()).cautions
+            }
+            None => said(by_hand, &by_hand.built(&order.facts)).iter().map(intake::to_caution).collect(),
+        };
         v1::list_cautions_response::OfOrder {
-            order: names::child(shop, Collection::Orders, &record.order.facts.id),
-            cautions: explained_by(shop, record, book.as_ref()).cautions,
+            order: names::child(shop, Collection::Orders, &order.facts.id),
+            cautions,
         }
     };
-    let mut orders: Vec<_> = records.iter().map(of_order).collect();
-    orders.retain(|order| !order.cautions.is_empty());
-    orders
+    let mut cautious: Vec<_> = orders.iter().map(of_order).collect();
+    cautious.retain(|order| !order.cautions.is_empty());
+    cautious
 }
 
 /// Writes an order with what it was made from, by the rule book of then.
@@ -439,34 +453,28 @@ fn explained_by(shop: &str, record: &TakeInRecord, book: Option<&RuleBook>) -> v
         ..convert::order::write(shop, &record.order.facts)
     };
     let facts = &record.order.facts;
-    let nothing = || Built {
-        facts: facts.clone(),
-        origins: Vec::new(),
-        cautions: Vec::new(),
-        resting: Vec::new(),
-        left_out: Vec::new(),
-    };
     let Some(book) = book else {
-        return intake::write((shop, order), &record.facts, record.book.revision, &nothing(), &[]);
+        let nothing = Built::by_hand(facts.clone());
+        return intake::write((shop, order), &record.facts, record.book.revision, &nothing, &[]);
     };
-    let built = build(book, &record.facts, facts.clone()).ok();
-    let built = built.map_or_else(nothing, |built| {
-        // The order is as it is stored; only the origins of its operations are wanted.
-        let before = built.clone();
-        Built { facts: facts.clone(), ..merge(book, facts, Some(&before), built) }
-    });
-    let cautions = safety::check(&Case { book, take_in: &record.facts, built: &built });
-    let cautions = cautions.unwrap_or_else(|faults| {
-        // It was changed by hand since: what would be refused now is said in the strongest words there are.
+    let rules = Rules::by_lines(book.clone(), record.facts.clone());
+    let built = rules.built(facts);
+    let cautions = said(&rules, &built);
+    intake::write((shop, order), &record.facts, record.book.revision, &built, &cautions)
+}
+
+/// Returns what asks for caution in an order as it is stored.
+fn said(rules: &Rules, built: &Built) -> Vec<Caution> {
+    rules.cautions(built).unwrap_or_else(|faults| {
+        // Rules have changed since: what would be refused now is said in the strongest words there are.
         let broken = |fault: &Fault| Caution {
             rule: "broken".into(),
             about: Vec::new(),
-            message: format!("CHANGED BY HAND SINCE: {}", about(facts, fault.clone()).message),
+            message: format!("BREAKS A RULE OF SAFETY: {}", about(&built.facts, fault.clone()).message),
             source: "a hard rule of safety".into(),
         };
         faults.iter().map(broken).collect()
-    });
-    intake::write((shop, order), &record.facts, record.book.revision, &built, &cautions)
+    })
 }
 
 fn to_effect(shop: &str, effect: &Effect) -> v1::PromiseEffect {

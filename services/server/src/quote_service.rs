@@ -8,7 +8,9 @@ use fitup_planner::Stop;
 use fitup_proto::v1;
 use fitup_proto::v1::quote_service_server::QuoteService;
 use fitup_rehearsal::quote::{Before, Policy, Unquotable, before, quote_beside};
-use fitup_store::{Change, HoldEdit, HoldRecord, HoldState, NewHold, OrderRecord, Snapshot, Store};
+use fitup_store::{
+    Change, HoldEdit, HoldRecord, HoldState, NewHold, OrderRecord, Refusal, Snapshot, Store,
+};
 use jiff::Timestamp;
 use tonic::{Request, Response, Status};
 
@@ -24,8 +26,9 @@ use crate::place::Places;
 use crate::plan_runs::PlanRuns;
 use crate::plan_service::child_name;
 use crate::request::{change, encode, message};
+use crate::safe::{self, Rules};
 use crate::search::planning;
-use crate::shop_service::shop_name;
+use crate::shop_service::{shop_name, under};
 
 /// Drop-offs that are answered at a time.
 const MOST_ARRIVALS: usize = 14;
@@ -216,6 +219,14 @@ impl Quotes {
         if self.store.get_order(shop, &asked.order.id).await.is_ok() {
             let name = names::child(shop, Collection::Orders, &asked.order.id);
             return Ok((revision, Err(fitup_store::Error::AlreadyExists { name }.into())));
+        }
+        let rules = Rules::by_hand(safe::of_shop(&*self.store, shop).await?);
+        match rules.allow(None, &asked.order) {
+            Ok(()) => {}
+            Err(Refusal::Faults(faults)) => {
+                return Ok((revision, Err(fitup_store::Error::Faults(under("order", faults)).into())));
+            }
+            Err(Refusal::Forbidden(message)) => return Err(forbidden(shop, message)),
         }
         let (chances, _) = chances::used(&*self.store, &snapshot.shop.facts, now).await?;
         let policy = Policy { chances, ..policy };

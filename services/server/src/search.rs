@@ -82,12 +82,19 @@ pub fn planning(stored: &fitup_store::Snapshot, now: jiff::Timestamp) -> Result<
     })?;
     let snapshot = fitup_model::snapshot::Snapshot {
         shop,
-        orders: stored.orders.iter().map(|order| order.facts.clone()).collect(),
+        orders: as_they_are(stored, now),
         holds: (stored.holds.iter()).map(|hold| Held { order: hold.facts.clone(), until: hold.expire_time }).collect(),
         published: stored.published.as_ref().map(|plan| plan.timetable.clone()),
         now,
     };
     snapshot.planning().map_err(|error| format!("the time to plan for is out of reach: {error}"))
+}
+
+/// Returns the open orders as they are at `now`: a bake that nobody clocks has begun, and ended, by itself.
+pub fn as_they_are(stored: &fitup_store::Snapshot, now: jiff::Timestamp) -> Vec<fitup_model::OrderFacts> {
+    let mut orders: Vec<_> = stored.orders.iter().map(|order| order.facts.clone()).collect();
+    orders.iter_mut().for_each(|order| fitup_model::floor::settle_unattended(order, now));
+    orders
 }
 
 fn checked(planning: &fitup_model::snapshot::Planning, solved: &Solved, quality: Quality) -> Found {

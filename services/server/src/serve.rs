@@ -150,7 +150,7 @@ pub async fn serve(
         }
         None => None,
     };
-    let clock = Clock::new(config.clock_start);
+    let clock = config.clock_by_hand.map_or_else(|| Clock::new(config.clock_start), Clock::ByHand);
     let runs = PlanRuns::new(Arc::clone(&store), clock, run_settings(&config), Arc::clone(&metrics));
     let working = tokio::spawn(runs.clone().work());
     let tidying = tokio::spawn(forget_old_requests(Arc::clone(&store), clock));

@@ -8,7 +8,7 @@ mod show;
 mod shown;
 
 pub use counter::{Counter, FromLines};
-pub use shown::cautions;
+pub use shown::{cautions, wrapped};
 
 use clap::Subcommand;
 use fitup_proto::v1;

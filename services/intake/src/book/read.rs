@@ -393,6 +393,7 @@ fn operation(row: &Row<'_>) -> OperationTemplate {
         hazards: row.words("hazards", &HAZARDS),
         does: row.words("does", &ACTIVITIES),
         hold: row.optional("hold"),
+        rework: row.texts("rework"),
         again: row.flag("again"),
         required: row.flag("required"),
         reason: row.reason(),

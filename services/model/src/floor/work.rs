@@ -114,7 +114,7 @@ impl Step<'_> {
         }
         not_before_last_word(self.floor, self.operation())?;
         let crew = self.crew(technicians)?;
-        let mut reasons = self.busy_elsewhere(&crew);
+        let mut reasons = self.busy_elsewhere(&crew, technicians.is_empty());
         let progress = match self.operation().progress.clone() {
             Progress::Waiting => {
                 reasons.extend(self.not_ready());
@@ -183,8 +183,10 @@ impl Step<'_> {
         if faults.is_empty() { Ok(crew) } else { Err(Refused::Faults(faults)) }
     }
 
-    fn busy_elsewhere(&self, crew: &[String]) -> Vec<String> {
+    /// Returns who of the crew is on other work; a crew that is only planned may be another one.
+    fn busy_elsewhere(&self, crew: &[String], as_planned: bool) -> Vec<String> {
         let mut reasons = Vec::new();
+        let next = if as_planned { "clock off there first, or name who does it" } else { "clock off there first" };
         for order in self.floor.orders {
             for operation in &order.operations {
                 if order.id == self.order.id && operation.id == self.operation().id {
@@ -192,7 +194,7 @@ impl Step<'_> {
                 }
                 if let Progress::Running { technicians, .. } = &operation.progress {
                     for id in technicians.iter().filter(|id| crew.contains(id)) {
-                        reasons.push(format!("{id} is on {}; clock off there first", called(order, operation)));
+                        reasons.push(format!("{id} is on {}; {next}", called(order, operation)));
                     }
                 }
             }
@@ -206,7 +208,7 @@ impl Step<'_> {
         let mut reasons = Vec::new();
         for link in order.links.iter().filter(|link| link.to == operation.id) {
             let Some(before) = order.operation(&link.from) else { continue };
-            let check = if before.hold_point.is_some() { "a hold point, " } else { "" };
+            let check = if before.hold_point.is_some() { ", a hold point," } else { "" };
             match &before.progress {
                 Progress::Done { end_time, .. } => {
                     let from = minutes_after(*end_time, link.min_wait_minutes).unwrap_or(*end_time);
@@ -220,16 +222,17 @@ impl Step<'_> {
                     reasons.push(format!("{} runs until {}", called(order, before), self.floor.say(until)));
                 }
                 Progress::Running { .. } | Progress::Paused { .. } => {
-                    reasons.push(format!("{}, {check}is not done", called(order, before)));
+                    reasons.push(format!("{}{check} is not done", called(order, before)));
                 }
-                Progress::Waiting => reasons.push(format!("{}, {check}has not started", called(order, before))),
+                Progress::Waiting => reasons.push(format!("{}{check} has not started", called(order, before))),
             }
         }
         for (kind, needs) in [("part", &order.parts), ("approval", &order.approvals)] {
             for need in needs.iter().filter(|need| !need.met && operation.needs.contains(&need.id)) {
                 let expected =
                     need.expected_time.map_or(String::new(), |time| format!(", expected {}", self.floor.say(time)));
-                reasons.push(format!("{kind} {} of order {} is not there{expected}", need.id, order.id));
+                let next = if kind == "part" { "; say that it is received when it is" } else { "" };
+                reasons.push(format!("{kind} {} of order {} is not there{expected}{next}", need.id, order.id));
             }
         }
         reasons
@@ -265,8 +268,26 @@ impl Step<'_> {
         if !bay.classes.contains(&visit.bay_class) {
             return Err(Refused::fault("bay", format!("bay {id:?} is not of class {:?}", visit.bay_class)));
         }
-        visit.bay = Some(id);
+        visit.bay = Some(id.clone());
+        reasons.extend(self.taken(&id));
         Ok(())
+    }
+
+    /// Returns which other car is in a bay, and what is not done there yet.
+    fn taken(&self, bay: &str) -> Option<String> {
+        self.floor.orders.iter().filter(|other| other.id != self.order.id).find_map(|other| {
+            let mut other = other.clone();
+            unattended::settle(&mut other, self.floor.at);
+            let visit = other.visits.iter().find(|visit| {
+                let of = || other.operations.iter().filter(|one| one.visit.as_ref() == Some(&visit.id));
+                visit.bay.as_deref() == Some(bay) && of().any(|one| one.progress != Progress::Waiting)
+            })?;
+            let left = other
+                .operations
+                .iter()
+                .find(|one| one.visit.as_ref() == Some(&visit.id) && !matches!(one.progress, Progress::Done { .. }))?;
+            Some(format!("{bay} has order {} in it, {} is not done there; take another bay", other.id, left.id))
+        })
     }
 
     fn off(&mut self, technicians: &[String], remaining_minutes: Option<u32>) -> Result<(), Refused> {

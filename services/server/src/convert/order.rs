@@ -215,7 +215,7 @@ fn hazard(hazard: i32, at: &At) -> Hazard {
     )
 }
 
-pub(super) fn to_hazard(hazard: Hazard) -> v1::Hazard {
+pub fn to_hazard(hazard: Hazard) -> v1::Hazard {
     let found = HAZARDS.iter().find(|(_, model)| *model == hazard);
     found.map(|(proto, _)| *proto).expect("all hazards are listed")
 }
