@@ -430,10 +430,7 @@ fn cautions(
             }
             None => said(by_hand, &by_hand.built(&order.facts)).iter().map(intake::to_caution).collect(),
         };
-        v1::list_cautions_response::OfOrder {
-            order: names::child(shop, Collection::Orders, &order.facts.id),
-            cautions,
-        }
+        v1::list_cautions_response::OfOrder { order: names::child(shop, Collection::Orders, &order.facts.id), cautions }
     };
     let mut cautious: Vec<_> = orders.iter().map(of_order).collect();
     cautious.retain(|order| !order.cautions.is_empty());

@@ -8,9 +8,7 @@ use fitup_planner::Stop;
 use fitup_proto::v1;
 use fitup_proto::v1::quote_service_server::QuoteService;
 use fitup_rehearsal::quote::{Before, Policy, Unquotable, before, quote_beside};
-use fitup_store::{
-    Change, HoldEdit, HoldRecord, HoldState, NewHold, OrderRecord, Refusal, Snapshot, Store,
-};
+use fitup_store::{Change, HoldEdit, HoldRecord, HoldState, NewHold, OrderRecord, Refusal, Snapshot, Store};
 use jiff::Timestamp;
 use tonic::{Request, Response, Status};
 
