@@ -10,7 +10,7 @@ use fitup_proto::v1;
 use jiff::tz::TimeZone;
 
 use crate::commands::{
-    completions, floor, history, load, man, measures, order, outline, plan, quote, reference, rehearse, replan,
+    completions, floor, history, hold, load, man, measures, order, outline, plan, quote, reference, rehearse, replan,
     rulebook, shop, take_in, token, why,
 };
 use crate::connect::{Address, Connection};
@@ -135,7 +135,10 @@ enum Command {
     /// Make, show and publish plans
     #[command(subcommand)]
     Plan(plan::Command),
-    Quote(quote::QuoteArgs),
+    Quote(Box<quote::QuoteArgs>),
+    /// Look at quotes that are held, make orders of them, and give them up
+    #[command(subcommand)]
+    Hold(hold::Command),
     Why(why::WhyArgs),
     Load(load::LoadArgs),
     Measures(measures::MeasuresArgs),
@@ -256,6 +259,7 @@ impl Cli {
             Command::Outline(command) => command.run(&context),
             Command::Plan(command) => command.run(&context).await,
             Command::Quote(args) => args.run(&context).await,
+            Command::Hold(command) => command.run(&context).await,
             Command::Why(args) => args.run(&context).await,
             Command::Load(args) => args.run(&context).await,
             Command::Measures(args) => args.run(&context).await,

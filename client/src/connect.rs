@@ -90,6 +90,11 @@ impl Connection {
         Ok(Self { channel: endpoint.connect_lazy(), timeout, token })
     }
 
+    /// Returns the same connection, on which answers are waited for `longer`: work that was asked for takes its time.
+    pub fn patient(&self, longer: Duration) -> Self {
+        Self { timeout: self.timeout.saturating_add(longer), ..self.clone() }
+    }
+
     /// Returns a request that carries our token.
     pub fn request<T>(&self, message: T) -> Request<T> {
         let mut request = Request::new(message);

@@ -161,11 +161,15 @@ fn hint_of(status: &Status) -> Option<String> {
             let seconds = delay.map_or(5, |delay| delay.as_secs_f64().ceil() as u64);
             format!("try again in {seconds} s")
         }
+        (Code::NotFound, _) if resource.contains("/holds/") => "list the holds with `fitup hold list`".to_owned(),
         (Code::NotFound, _) if resource.contains("/orders/") => "list the orders with `fitup order list`".to_owned(),
         (Code::NotFound, _) if resource.contains("/planRuns/") => "list the runs with `fitup plan run list`".to_owned(),
         (Code::NotFound, _) if resource.ends_with("/plans/-") => "make a plan with `fitup plan solve`".to_owned(),
         (Code::NotFound, _) if resource.contains("/plans/") => "list the plans with `fitup plan list`".to_owned(),
         (Code::NotFound, _) if resource.starts_with("shops/") => "list the shops with `fitup shop list`".to_owned(),
+        (Code::AlreadyExists, _) if resource.contains("/holds/") => {
+            format!("make an order of it with `fitup hold accept {id}`, or give it up with `fitup hold release {id}`")
+        }
         (Code::AlreadyExists, _) if resource.contains("/orders/") => {
             format!("change it with `fitup order change {id} FILE`")
         }

@@ -5,12 +5,14 @@ use fitup_proto::v1::change_reason::Kind as Why;
 use fitup_proto::v1::dispatch_entry::State;
 use fitup_proto::v1::dispatch_wait::Kind as Wait;
 use fitup_proto::v1::floor_record::Kind;
+use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use prost_types::Timestamp;
 
-use crate::file::text::{from_proto, minutes};
+use crate::commands::take_in::wrapped;
 use crate::names::last;
 use crate::output::columns;
+use crate::wire::{from_proto, minutes};
 use crate::words::{count, hours, proto_when, span};
 
 /// Returns a record as a line.
@@ -98,7 +100,7 @@ fn took(record: &v1::FloorRecord) -> String {
 /// Returns what becomes of the published plan, a line for each order that is hit.
 pub fn hits(impact: &v1::Impact, zone: &TimeZone) -> String {
     if impact.hits.is_empty() {
-        return "every car of the published plan is complete when published\n".to_owned();
+        return "the published plan holds\n".to_owned();
     }
     let broken =
         impact.hits.iter().filter(|hit| promise(hit.promise_time, hit.expected_time) == Promise::Broken).count();
@@ -161,7 +163,8 @@ fn promised(
     let when = proto_when(promised.as_ref(), zone);
     let late = match (from_proto(promised.as_ref()), from_proto(after.as_ref())) {
         (Some(promise), Some(after)) => span(after.duration_since(promise).as_mins()),
-        _ => "left out".to_owned(),
+        (Some(_), None) => return format!("was promised {when}: it has no place"),
+        (None, _) => String::new(),
     };
     match (promise(promised, before), promise(promised, after)) {
         (_, Promise::None) => "nothing was promised".to_owned(),
@@ -267,13 +270,14 @@ fn short(instant: Option<&Timestamp>, zone: &TimeZone) -> String {
 }
 
 /// Returns the dispatch list.
-pub fn dispatch_list(list: &v1::DispatchList, zone: &TimeZone) -> String {
+pub fn dispatch_list(list: &v1::DispatchList, zone: &TimeZone, width: usize) -> String {
     let mut text = format!(
         "plan {} at {}{}\n",
         last(&list.plan),
         proto_when(list.as_of_time.as_ref(), zone),
         if list.stale { "; out of date, see `fitup floor impact`" } else { "" }
     );
+    let today = from_proto(list.as_of_time.as_ref()).map(|now| zone.to_datetime(now).date());
     let mut hazards = false;
     for (kind, lanes) in [("by technician", &list.technicians), ("by bay", &list.bays)] {
         if lanes.is_empty() {
@@ -291,21 +295,43 @@ pub fn dispatch_list(list: &v1::DispatchList, zone: &TimeZone) -> String {
                 .entries
                 .iter()
                 .enumerate()
-                .map(|(index, entry)| entry_row(entry, Some(index) == next, kind == "by bay", zone))
+                .map(|(index, entry)| entry_row(entry, Some(index) == next, kind == "by bay", (zone, today)))
                 .collect();
             text += &columns(&rows);
             hazards |= lane.entries.iter().any(|entry| !entry.hazards.is_empty());
         }
     }
     if hazards {
-        text += "\n! asks for caution: the vehicle maker's procedure, data sheets and local codes come first\n";
+        text += &format!("\n{}", cautions(list, width));
     }
     text
 }
 
-fn entry_row(entry: &v1::DispatchEntry, is_next: bool, by_bay: bool, zone: &TimeZone) -> Vec<String> {
+/// Returns what is said of each hazard that is listed, once, and whose word comes first.
+fn cautions(list: &v1::DispatchList, width: usize) -> String {
+    let lanes = list.technicians.iter().chain(&list.bays);
+    let listed: Vec<v1::Hazard> = lanes.flat_map(|lane| &lane.entries).flat_map(|entry| entry.hazards()).collect();
+    let mut text = String::new();
+    for said in list.cautions.iter().filter(|said| listed.contains(&said.hazard())) {
+        let caution = said.caution.clone().unwrap_or_default();
+        text += &wrapped(&format!("! {}: {}", hazard(said.hazard()), caution.message), width, "");
+        text += &wrapped(&format!("source: {}", caution.source), width, "  ");
+    }
+    let last_word = "The vehicle maker's procedures and local codes come first.";
+    text + if list.last_word.is_empty() { last_word } else { &list.last_word } + "\n"
+}
+
+fn entry_row(
+    entry: &v1::DispatchEntry,
+    is_next: bool,
+    by_bay: bool,
+    (zone, today): (&TimeZone, Option<Date>),
+) -> Vec<String> {
     let clock = |time: Option<&Timestamp>| {
-        from_proto(time).map_or_else(String::new, |time| zone.to_datetime(time).strftime("%H:%M").to_string())
+        from_proto(time).map_or_else(String::new, |time| {
+            let time = zone.to_datetime(time);
+            time.strftime(if today == Some(time.date()) { "%H:%M" } else { "%a %H:%M" }).to_string()
+        })
     };
     let mark = if is_next { ">" } else { " " };
     let name = if entry.display_name.is_empty() { &entry.operation } else { &entry.display_name };

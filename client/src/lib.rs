@@ -2,7 +2,8 @@
 //!
 //! In reading order: [`cli`] is the command line and what every command is given, [`commands`] has a file for each noun
 //! or verb; [`mod@file`] reads and prints what people write by hand, [`outline`] the job outlines; [`timeline`] draws plans, [`drawing`] what comes after what;
-//! [`json`] is what `--json` prints; [`connect`], [`error`] and [`output`] are the edges: the server, what can go wrong,
+//! [`json`] is what `--json` prints; [`mod@wire`] turns times into those of the contract;
+//! [`connect`], [`error`] and [`output`] are the edges: the server, what can go wrong,
 //! and the streams. [`main`] is the program.
 
 pub mod cli;
@@ -17,6 +18,7 @@ pub mod names;
 pub mod outline;
 pub mod output;
 pub mod timeline;
+pub mod wire;
 pub mod words;
 
 use std::process::ExitCode;

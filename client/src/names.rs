@@ -10,6 +10,11 @@ pub fn order(shop: &str, order: &str) -> String {
     format!("shops/{shop}/orders/{order}")
 }
 
+/// Returns the name of a hold.
+pub fn hold(shop: &str, hold: &str) -> String {
+    format!("shops/{shop}/holds/{hold}")
+}
+
 /// Returns the name of a plan; `-` is the published one, and if there is none the latest.
 pub fn plan(shop: &str, plan: &str) -> String {
     format!("shops/{shop}/plans/{plan}")

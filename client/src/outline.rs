@@ -20,7 +20,8 @@ use fitup_proto::v1;
 use jiff::tz::TimeZone;
 
 use crate::file::read::{Reader, Table, nearest, number_of};
-use crate::file::{Fault, Source, order, text};
+use crate::file::{Fault, Source, order};
+use crate::wire::duration;
 
 /// The outlines built in: the name and the text of each file in `client/outlines`, by name.
 const LIBRARY: &[(&str, &str)] = include!(concat!(env!("OUT_DIR"), "/outlines.rs"));
@@ -105,7 +106,7 @@ impl Outline {
         let mut order = self.skeleton.clone();
         for operation in &mut order.operations {
             match minutes.get(&operation.id) {
-                Some(&minutes) => operation.work = Some(text::duration(minutes)),
+                Some(&minutes) => operation.work = Some(duration(minutes)),
                 None if wanted.contains(&operation.id) && is_none_left(operation) => operation.work = None,
                 None => {}
             }
@@ -284,7 +285,7 @@ id = "paint"
         assert_eq!(outline.asked(), ["a"]);
         assert_eq!(outline.usual["b"], (30, 60));
         let without = outline.expand(&BTreeMap::from([("a".to_owned(), 60)]), &BTreeSet::new());
-        let min_wait = Some(text::duration(30));
+        let min_wait = Some(duration(30));
         let link = v1::Link { from: "a".into(), to: "c".into(), min_wait, max_wait: None };
         assert_eq!(without.links, [link]);
         assert_eq!((without.visits.len(), without.parts.len(), without.operations.len()), (0, 0, 2));

@@ -4,7 +4,7 @@ use fitup_proto::v1;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use crate::file::text::from_proto;
+use crate::wire::from_proto;
 
 /// Returns an instant as `Mon 5 May 08:00`.
 pub fn when(instant: Timestamp, zone: &TimeZone) -> String {
@@ -77,7 +77,7 @@ pub fn count(number: usize, thing: &str) -> String {
 
 /// Returns what time on the deciding chain of `order` goes to, in words.
 pub fn delay(delay: &v1::Delay, order: &str) -> String {
-    let length = span(delay.duration.as_ref().map_or(0, crate::file::text::minutes));
+    let length = span(delay.duration.as_ref().map_or(0, crate::wire::minutes));
     let subject = &delay.subject;
     let taken = |by: &str| match delay.holder.as_str() {
         "" => String::new(),

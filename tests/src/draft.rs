@@ -104,6 +104,7 @@ impl Draft {
             car,
             visit: None,
             work: span(work),
+            spread: None,
             crew: crew.to_vec(),
             equipment: Vec::new(),
             interruptible: false,

@@ -10,6 +10,7 @@ use fitup_proto::v1::floor_service_client::FloorServiceClient;
 use fitup_proto::v1::intake_service_client::IntakeServiceClient;
 use fitup_proto::v1::order_service_client::OrderServiceClient;
 use fitup_proto::v1::plan_service_client::PlanServiceClient;
+use fitup_proto::v1::quote_service_client::QuoteServiceClient;
 use fitup_proto::v1::replan_service_client::ReplanServiceClient;
 use fitup_proto::v1::shop_service_client::ShopServiceClient;
 use fitup_server::{Config, ServeError};
@@ -132,6 +133,11 @@ impl TestServer {
         FloorServiceClient::new(self.channel())
     }
 
+    /// Returns a client for quotes and holds.
+    pub fn quotes(&self) -> QuoteServiceClient<Channel> {
+        QuoteServiceClient::new(self.channel())
+    }
+
     /// Returns a client for mending plans.
     pub fn replans(&self) -> ReplanServiceClient<Channel> {
         ReplanServiceClient::new(self.channel())
@@ -219,6 +225,7 @@ fn config(data: &Path) -> Config {
         stream_limit: 100,
         monitor: None,
         clock_start: Some(START.parse().expect("an instant")),
+        clock_by_hand: None,
         drain: Duration::from_secs(5),
         lease: Duration::from_secs(3),
     }

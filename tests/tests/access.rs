@@ -14,7 +14,7 @@ use fitup_server::access::policy::{self, Admits};
 use fitup_server::access::secret::Secret;
 use fitup_store::{Change, NewToken, Role, Scope};
 use fitup_tests::access::{Contract, Rpc, call, with_token};
-use fitup_tests::server::{START, TestServer, enter_busy_shop, refused, small_order, small_shop};
+use fitup_tests::server::{START, TestServer, enter_busy_shop, minutes_in, refused, small_order, small_shop};
 use tonic::{Code, Status};
 use tonic_types::StatusExt;
 
@@ -46,7 +46,7 @@ async fn server() -> TestServer {
     TestServer::start_with(|config| config.require_tokens = true).await
 }
 
-/// Enters a shop with order 1042, a plan and the run that made it, and returns their ids.
+/// Enters a shop with order 1042, a plan, the run that made it and hold 1051, and returns their ids.
 async fn fill(server: &TestServer, shop: &str, manager: &str) -> BTreeMap<&'static str, String> {
     let request = v1::CreateShopRequest { shop_id: shop.into(), shop: Some(small_shop()), ..Default::default() };
     server.shops().create_shop(with_token(request, manager)).await.unwrap();
@@ -68,12 +68,24 @@ async fn fill(server: &TestServer, shop: &str, manager: &str) -> BTreeMap<&'stat
     while let Some(state) = stream.message().await.unwrap() {
         plan = state.plan;
     }
+    let publish = v1::PublishPlanRequest { name: plan.clone(), ..Default::default() };
+    server.plans().publish_plan(with_token(publish, manager)).await.unwrap();
+    let request = v1::HoldQuoteRequest {
+        parent: format!("shops/{shop}"),
+        order_id: "1051".into(),
+        order: Some(small_order()),
+        expire_time: minutes_in(1440),
+        future_count: 10,
+        ..Default::default()
+    };
+    server.quotes().hold_quote(with_token(request, manager)).await.unwrap();
     let last = |name: &str| name.rsplit('/').next().unwrap().to_owned();
     BTreeMap::from([
         ("shop", shop.to_owned()),
         ("order", "1042".to_owned()),
         ("plan", last(&plan)),
         ("plan_run", last(&run.name)),
+        ("hold", "1051".to_owned()),
         ("token", "t-none".to_owned()),
     ])
 }
@@ -187,7 +199,7 @@ async fn every_rpc_with_tokens_of_no_use() {
     let answer = tokens.revoke_token(with_token(request, &good)).await.unwrap().into_inner();
     assert!(answer.revoke_time.is_some());
     let unknown = Secret::draw().unwrap().text();
-    let ids = BTreeMap::from(["shop", "order", "plan", "plan_run", "token"].map(|name| (name, "x".to_owned())));
+    let ids = BTreeMap::from(["shop", "order", "plan", "plan_run", "hold", "token"].map(|name| (name, "x".to_owned())));
     let contract = Contract::read();
     for rpc in &contract.rpcs {
         let request = contract.request(rpc, &ids).0;

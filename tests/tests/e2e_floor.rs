@@ -116,8 +116,9 @@ async fn a_morning(server: TestServer) {
     assert!(diff.promises.iter().any(|change| change.order.ends_with("/r-1")), "{diff:?}");
 
     // Undo: the first plan sprays before the part is there.
+    let id = "3f2b8c1e-58d1-4a6b-9c35-0d6c2f1a7e46";
     let restore = async |name: &str| {
-        let request = v1::RestorePlanRequest { name: name.into(), as_of_time: minutes_in(0), ..Default::default() };
+        let request = v1::RestorePlanRequest { name: name.into(), as_of_time: minutes_in(0), request_id: id.into() };
         server.replans().restore_plan(request).await.map(tonic::Response::into_inner)
     };
     let status = restore(&first.name).await.expect_err("is not feasible");
@@ -132,6 +133,10 @@ async fn a_morning(server: TestServer) {
         first.orders.iter().map(|order| order.completion_time).collect::<Vec<_>>()
     );
 
+    // A repeat has the first answer, though the part has turned out wrong since.
+    server.floor().record_part(part(v1::SupplyState::Damaged, 2 * 1440)).await.expect("is recorded");
+    assert_eq!(restore(&first.name).await.expect("is repeated"), back);
+
     // The list of the day, and what was kept.
     let request = v1::GetDispatchListRequest { parent: PARENT.into(), as_of_time: minutes_in(1) };
     let list = server.floor().get_dispatch_list(request).await.expect("a list").into_inner();
@@ -140,11 +145,11 @@ async fn a_morning(server: TestServer) {
     assert!(running.is_some_and(|entry| entry.order.ends_with("/r-1")), "{lane:?}");
     let request = v1::ListFloorRecordsRequest { parent: PARENT.into(), page_size: 2, ..Default::default() };
     let page = server.floor().list_floor_records(request.clone()).await.expect("a page").into_inner();
-    assert_eq!(page.floor_records[0].kind(), v1::floor_record::Kind::PartReceived);
+    assert_eq!(page.floor_records[0].kind(), v1::floor_record::Kind::PartDamaged);
     let request = v1::ListFloorRecordsRequest { page_token: page.next_page_token, ..request };
     let page = server.floor().list_floor_records(request).await.expect("the last page").into_inner();
-    assert_eq!((page.floor_records.len(), page.next_page_token.as_str()), (1, ""));
-    assert_eq!(page.floor_records[0].booked_work, minutes(180));
+    assert_eq!((page.floor_records.len(), page.next_page_token.as_str()), (2, ""));
+    assert_eq!(page.floor_records[1].booked_work, minutes(180));
     server.stop().await.expect("the server stops in order");
 }
 

@@ -219,6 +219,15 @@ async fn everything_wrong_is_told_at_once_and_changes_nothing() {
     ] {
         assert!(found.iter().any(|fault| fault.starts_with(&format!("{field}: "))), "{field} is not in {found:?}");
     }
+    // So much of anything is not even read.
+    let many = v1::TakeInOrderRequest {
+        overrides: vec![v1::Override::default(); 501],
+        ..request(Mode::New, vec![line("1", "hood", 60); 501])
+    };
+    let found = faults(take(&server, many.clone()).await);
+    assert_eq!(found, ["lines: 501 entries; at most 500", "overrides: 501 entries; at most 500"]);
+    let nowhere = v1::TakeInOrderRequest { parent: "shops/nowhere".into(), ..many };
+    refused(take(&server, nowhere).await, Code::NotFound, "RESOURCE_NOT_FOUND");
     let unsafe_one = v1::TakeInOrderRequest {
         overrides: vec![v1::Override { settled: Some(Settled::LeaveOut("check".into())) }],
         ..request(Mode::New, vec![line("1", "hood", 60)])

@@ -70,7 +70,7 @@ fn checked(id: &str, order: &v1::Order, shop: &Shop) -> Order {
 /// Plans orders of the demo shop; `planned` has every plan checked.
 fn plan(shop: &Shop, orders: Vec<Order>) -> Outcome {
     let orders = orders.into_iter().map(Order::into_facts).collect();
-    let snapshot = Snapshot { shop: shop.clone(), orders, published: None, now: now() };
+    let snapshot = Snapshot { shop: shop.clone(), orders, holds: vec![], published: None, now: now() };
     let planning = snapshot.planning().expect("the horizon ends in time");
     assert_eq!(planning.misfits, []);
     planned(&planning.problem, ITERATIONS, SECONDS)

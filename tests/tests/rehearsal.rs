@@ -3,7 +3,7 @@
 use fitup_model::keyed::{CarId, Key, OperationId};
 use fitup_model::problem::Commitment;
 use fitup_model::repair::without_new_overtime;
-use fitup_model::{Plan, Problem, Time, check};
+use fitup_model::{Plan, Problem, Span, Spread, Time, check};
 use fitup_planner::push::{Pusher, without};
 use fitup_planner::replan::push_right;
 use fitup_rehearsal::replay::{play, tied};
@@ -77,6 +77,55 @@ proptest! {
         let Some(plan) = planned(&problem, 200, 20).solved().map(|solved| solved.plan.clone()) else { return Ok(()) };
         let futures = Futures::new(&problem, Chances::default(), seed);
         prop_assert_eq!(replay(&futures, &plan, 12, 1), replay(&futures, &plan, 12, 3));
+    }
+
+    /// Goal: hours said of an operation and shares of the shop are one thing. Method: operations whose shares are whole
+    /// minutes say them; their futures are those of the shop's shares, by the same random numbers.
+    #[test]
+    fn a_spread_that_says_the_shares_changes_nothing(problem in shops::shops(SMALL), seed in any::<u64>()) {
+        let mut data = problem.clone().into_data();
+        for id in problem.operations.keys() {
+            let work = data.operations[id].work.minutes();
+            if work % 5 == 0 {
+                let [low, high] = [work / 5 * 4, work / 5 * 8].map(Span::from_minutes);
+                data.operations[id].spread = Spread::new(Span::from_minutes(work), Some(low), Some(high));
+            }
+        }
+        let own = Problem::new(data).expect("a spread changes nothing of a problem");
+        let (shop, own) = (Futures::new(&problem, Chances::default(), seed), Futures::new(&own, Chances::default(), seed));
+        for number in 0..8 {
+            let (shop, own) = (shop.variation(number), own.variation(number));
+            prop_assert_eq!(shop.work.iter().collect::<Vec<_>>(), own.work.iter().collect::<Vec<_>>());
+            prop_assert_eq!(shop.ready, own.ready);
+        }
+    }
+
+    /// Goal: who knows the hours has them, whatever the shop's shares; who says only one of low and high keeps the
+    /// shop's other one. Method: operations by turns with all three the same, with a low and with a high of their own.
+    #[test]
+    fn hours_that_are_known_never_vary(problem in shops::shops(SMALL), seed in any::<u64>()) {
+        let mut data = problem.clone().into_data();
+        for id in problem.operations.keys() {
+            let work = data.operations[id].work;
+            let twice = work + work;
+            let (low, high) = [(Some(work), Some(work)), (Some(work), None), (None, Some(twice))][id.index() % 3];
+            data.operations[id].spread = Spread::new(work, low, high);
+        }
+        let own = Problem::new(data).expect("a spread changes nothing of a problem");
+        let chances = Chances { low: 0.5, high: 1.25, ..Chances::NONE };
+        let futures = Futures::new(&own, chances, seed);
+        for number in 0..8 {
+            for (id, work) in futures.variation(number).work.iter() {
+                let booked = own.operations[id].work.minutes() as f64;
+                let varies = own.operations[id].spread.is_some() && work.minutes() as f64 != booked;
+                let share = work.minutes() as f64 / booked;
+                match id.index() % 3 {
+                    0 => prop_assert!(!varies, "{} of {}", work.minutes(), booked),
+                    1 => prop_assert!(!varies || (1.0..1.25 + 1.0 / booked).contains(&share), "{}", share),
+                    _ => prop_assert!(!varies || (0.5..2.0 + 1.0 / booked).contains(&share), "{}", share),
+                }
+            }
+        }
     }
 
     #[test]

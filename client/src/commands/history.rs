@@ -98,6 +98,7 @@ fn thing(name: &str) -> String {
         ["tokens", token] => format!("token {token}"),
         ["shops", _] => "shop".to_owned(),
         ["shops", _, "orders", order] => format!("order {order}"),
+        ["shops", _, "holds", hold] => format!("hold {hold}"),
         ["shops", _, "plans", plan] => format!("plan {plan}"),
         ["shops", _, "planRuns", run] => format!("run {run}"),
         _ => name.to_owned(),
@@ -126,6 +127,7 @@ mod tests {
     fn names_read_well() {
         assert_eq!(thing("shops/main"), "shop");
         assert_eq!(thing("shops/main/orders/1042"), "order 1042");
+        assert_eq!(thing("shops/main/holds/1051"), "hold 1051");
         assert_eq!(thing("shops/main/planRuns/7"), "run 7");
         assert_eq!(thing("tokens/7f"), "token 7f");
         assert_eq!(thing("shops/main/lockers/7"), "shops/main/lockers/7");

@@ -7,8 +7,8 @@ use jiff::tz::TimeZone;
 use super::why::as_of;
 use crate::cli::{Context, ShopAt};
 use crate::error::Failure;
-use crate::file::text::from_proto;
 use crate::output::columns;
+use crate::wire::from_proto;
 use crate::words::{grouped, hours};
 use crate::{json, names};
 

@@ -3,6 +3,7 @@
 pub mod completions;
 pub mod floor;
 pub mod history;
+pub mod hold;
 pub mod load;
 pub mod man;
 pub mod measures;

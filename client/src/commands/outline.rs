@@ -6,9 +6,10 @@ use fitup_proto::v1;
 use crate::cli::Context;
 use crate::error::Failure;
 use crate::file::order::hazard_name;
-use crate::file::text::{minutes, write_link};
+use crate::file::text::write_link;
 use crate::outline::{Outline, library};
 use crate::output::columns;
+use crate::wire::minutes;
 use crate::{json, words};
 
 /// Verbs of `fitup outline`.

@@ -1,29 +1,33 @@
 //! `fitup quote`.
 
-use clap::Args;
+use clap::{Args, ValueEnum};
 use fitup_proto::v1;
 use jiff::tz::TimeZone;
 
+use super::hold::draw as draw_hold;
+use super::take_in::FromLines;
 use super::why::{as_of, reason};
-use crate::cli::Context;
+use crate::cli::{Context, ShopAt};
+use crate::connect::request_id;
 use crate::error::Failure;
 use crate::file::order::read_orders;
-use crate::file::text::{minutes, proto_instant};
+use crate::file::text::proto_instant;
 use crate::file::{Fault, Source};
 use crate::json;
 use crate::names::{self, last};
 use crate::output::columns;
+use crate::wire::minutes;
 use crate::words::{grouped, proto_when, span};
 
 /// Show when an order that is not planned yet would be complete, for each of several days of drop-off
 ///
 /// The order is put into the published plan beside the others, which stay where they are, and the plan is played forward
 /// on many futures: work that takes longer, parts and approvals that come late, hidden damage, failed checks, people who
-/// stay at home. Nothing is changed.
+/// stay at home. Nothing is changed, unless the quote is held.
 #[derive(Debug, Args)]
 pub struct QuoteArgs {
     /// Id of an order that was entered
-    #[arg(required_unless_present = "file")]
+    #[arg(required_unless_present_any = ["file", "lines"])]
     order: Option<String>,
     /// Look at the one order in this file instead, which is not entered; `-` is standard input
     #[arg(long, conflicts_with = "order", value_name = "FILE")]
@@ -31,6 +35,15 @@ pub struct QuoteArgs {
     /// When the car could be dropped off, such as "2031-05-07 08:00"; may be repeated. Without it as the order says
     #[arg(long, value_name = "TIME")]
     drop_off: Vec<String>,
+    /// Hold the quote of the file: promise one of its dates, and keep its place in the plan
+    #[arg(long, conflicts_with = "move_others")]
+    hold: bool,
+    /// Hold it until this time; without it for three days, or until the drop-off if that is sooner
+    #[arg(long, value_name = "TIME", requires = "hold")]
+    until: Option<String>,
+    /// Promise the date that is kept in 50, 80 or 95 of 100 futures; without it in 80
+    #[arg(long, value_name = "DATE", requires = "hold")]
+    promise: Option<Promise>,
     /// A search may move the other orders; says which, and at what price
     #[arg(long)]
     move_others: bool,
@@ -43,27 +56,47 @@ pub struct QuoteArgs {
     /// Quote as of this time; without it now
     #[arg(long, value_name = "TIME")]
     as_of: Option<String>,
+    #[command(flatten)]
+    lines: FromLines,
+}
+
+/// A date of a quote.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Promise {
+    /// Kept in 50 of 100 futures
+    Likely,
+    /// In 80
+    P80,
+    /// In 95
+    Safe,
 }
 
 impl QuoteArgs {
     /// Prints the dates and what they rest on.
     pub async fn run(self, context: &Context) -> Result<(), Failure> {
         let at = context.shop().await?;
-        let (order_id, order) = match &self.file {
-            Some(file) => {
-                let (id, order) = one_order(file, &at.zone)?;
-                (id, Some(order))
-            }
-            None => (self.order.clone().unwrap_or_default(), None),
-        };
         let arrival = |time: &String| {
             proto_instant(time, &at.zone).map_err(|problem| Failure::usage(format!("--drop-off: {problem}")))
         };
+        let arrival_times: Vec<_> = self.drop_off.iter().map(arrival).collect::<Result<_, _>>()?;
+        let counter = self.lines.order(context, &at, arrival_times.first().copied()).await?;
+        let made = counter.as_ref().map(|counter| counter.made.clone());
+        let (order_id, order) = match (counter, &self.file) {
+            (Some(counter), _) => (counter.id, Some(counter.order)),
+            (None, Some(file)) => {
+                let (id, order) = one_order(file, &at.zone)?;
+                (id, Some(order))
+            }
+            (None, None) => (self.order.clone().unwrap_or_default(), None),
+        };
+        if self.hold {
+            return self.hold(context, &at, order_id, order).await;
+        }
         let request = v1::QuoteOrderRequest {
             parent: names::shop(&at.id),
             order_id: order_id.clone(),
             order,
-            arrival_times: self.drop_off.iter().map(arrival).collect::<Result<_, _>>()?,
+            arrival_times,
             as_of_time: as_of(self.as_of.as_deref(), &at.zone)?,
             future_count: self.futures,
             seed: self.seed,
@@ -76,8 +109,63 @@ impl QuoteArgs {
                 context.output.object(&json::Quote::new(&order_id, &answer, quote));
             }
         } else {
+            if let Some(made) = made {
+                context.output.text(&format!("{order_id}: {made}"));
+            }
             context.output.text(&draw(&order_id, &answer, &at.zone));
         }
+        Ok(())
+    }
+}
+
+impl QuoteArgs {
+    /// Holds the quote, and prints what is held.
+    async fn hold(
+        self,
+        context: &Context,
+        at: &ShopAt,
+        order_id: String,
+        order: Option<v1::Order>,
+    ) -> Result<(), Failure> {
+        let time = |flag: &str, time: Option<&String>| {
+            let wrong = |problem| Failure::usage(format!("{flag}: {problem}"));
+            time.map(|time| proto_instant(time, &at.zone).map_err(wrong)).transpose()
+        };
+        if order.is_none() {
+            let failure = Failure::usage("only an order that is not entered is held; name its file with --file");
+            return Err(failure.hint("what is entered gets its place by `fitup plan solve` or `fitup replan`"));
+        }
+        if self.drop_off.len() > 1 {
+            let failure = Failure::usage("a hold is for one day of drop-off");
+            return Err(failure.hint("compare the days without --hold, then hold one of them"));
+        }
+        let promised = match self.promise {
+            Some(Promise::Likely) => v1::hold::Date::Likely,
+            Some(Promise::P80) | None => v1::hold::Date::P80,
+            Some(Promise::Safe) => v1::hold::Date::Safe,
+        };
+        let request = v1::HoldQuoteRequest {
+            parent: names::shop(&at.id),
+            order_id,
+            order,
+            arrival_time: time("--drop-off", self.drop_off.first())?,
+            as_of_time: as_of(self.as_of.as_deref(), &at.zone)?,
+            future_count: self.futures,
+            seed: self.seed,
+            promised: promised.into(),
+            expire_time: time("--until", self.until.as_ref())?,
+            request_id: request_id(),
+            validate_only: false,
+        };
+        let hold = context.link.call(request, async |request| context.link.quotes().hold_quote(request).await).await?;
+        if context.output.json {
+            context.output.object(&json::Hold::from(&hold));
+            return Ok(());
+        }
+        context.output.text(&draw_hold(&hold, &at.zone));
+        let id = last(&hold.name);
+        let next = format!("`fitup hold accept {id}` makes an order of it, `fitup hold release {id}` gives it up\n");
+        context.output.text(&next);
         Ok(())
     }
 }
@@ -104,7 +192,8 @@ fn draw(order: &str, answer: &v1::QuoteOrderResponse, zone: &TimeZone) -> String
     if answer.stale {
         text += "the shop has changed since its plan was published: what follows is that plan pushed to the right\n";
     }
-    text += &format!("{order} would be complete, by {} futures\n", grouped(i64::from(answer.future_count)));
+    let learned = if answer.learned { " of chances as learned" } else { "" };
+    text += &format!("{order} would be complete, by {} futures{learned}\n", grouped(i64::from(answer.future_count)));
     let heads = ["  dropped off", "as booked", "50 of 100", "80 of 100", "95 of 100"];
     let mut rows = vec![heads.map(str::to_owned).to_vec()];
     rows.extend(answer.quotes.iter().map(|quote| {

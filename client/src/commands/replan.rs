@@ -11,10 +11,10 @@ use super::plan::publish;
 use crate::cli::{Context, ShopAt, seconds};
 use crate::connect::request_id;
 use crate::error::{Failure, Kind as FailureKind};
-use crate::file::text::minutes;
 use crate::json;
 use crate::names::{self, last};
 use crate::output::columns;
+use crate::wire::minutes;
 use crate::words::{count, grouped, proto_when, span};
 
 /// Mend the published plan: up to three checked answers side by side
@@ -65,7 +65,9 @@ impl ReplanArgs {
             seed: self.seed,
             request_id: request_id(),
         };
-        let answer = context.link.call(request, async |request| context.link.replans().replan(request).await).await?;
+        // Least change, the best outcome and what overtime buys are searched for one after the other.
+        let link = context.link.patient(2 * self.seconds.unwrap_or_default());
+        let answer = link.call(request, async |request| link.replans().replan(request).await).await?;
         if context.output.json {
             answer.answers.iter().for_each(|answer| context.output.object(&json::Answer::from(answer)));
         } else {

@@ -6,9 +6,10 @@ use jiff::tz::TimeZone;
 
 use crate::cli::Context;
 use crate::error::Failure;
-use crate::file::text::{minutes, proto_instant};
+use crate::file::text::proto_instant;
 use crate::names::last;
 use crate::output::columns;
+use crate::wire::minutes;
 use crate::words::{grouped, hours, proto_when, span};
 use crate::{json, names};
 

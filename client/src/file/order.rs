@@ -10,7 +10,7 @@
 //! | --- | --- |
 //! | `[[order]]` | `id`, `vehicle`, `note`, `arrival`, `arrived`, `promise`, `late_weight`, `flow_weight`; and to start from a job outline: `outline`, `hours = { operation = hours }` |
 //! | `[[order.visit]]` | `id`, `class` (of bay), `bay` (a certain one), `family` (for changeovers), `loose_parts` |
-//! | `[[order.operation]]` | `id`, `name`, `hours` or `minutes`, `crew` (a skill for each person) or `unattended = true`, `visit`, `uses` (`"tower"`, `"tower x 2"`), `stops_at_closing`, `after` (links), `needs` (parts and approvals), `not_before`, `same_person` (an earlier operation), `same_person_required`, `hazards`, `pin = { technicians, start }`, `hold_point = { rework, measure }` (operations that are done again after a fail), `done = { start, end, technicians }`, `running = { start, technicians, hours_left` or `minutes_left, since }`, `paused = { start, technicians, hours_left` or `minutes_left, at, reason }` |
+//! | `[[order.operation]]` | `id`, `name`, `hours` or `minutes`, `low_hours` and `high_hours` or `low_minutes` and `high_minutes` (between what the hours may turn out to lie), `crew` (a skill for each person) or `unattended = true`, `visit`, `uses` (`"tower"`, `"tower x 2"`), `stops_at_closing`, `after` (links), `needs` (parts and approvals), `not_before`, `same_person` (an earlier operation), `same_person_required`, `hazards`, `pin = { technicians, start }`, `hold_point = { rework, measure }` (operations that are done again after a fail), `done = { start, end, technicians }`, `running = { start, technicians, hours_left` or `minutes_left, since }`, `paused = { start, technicians, hours_left` or `minutes_left, at, reason }` |
 //! | `[[order.part]]` | `id`, `name`, `expected` or `received = true`, `heard` (`ordered`, `expected`, `received`, `wrong`, `damaged`, `returned`), `sure_percent` |
 //! | `[[order.approval]]` | `id`, `name`, `expected` or `granted = true` |
 //!
@@ -186,6 +186,12 @@ fn operation(table: &Table<'_>, operation: &mut v1::Operation) {
     set(&mut operation.display_name, table.text("name", "display_name"));
     if let Some(minutes) = work(table, "hours", "minutes", "work") {
         operation.work = Some(text::duration(minutes));
+    }
+    if let Some(minutes) = work(table, "low_hours", "low_minutes", "low_work") {
+        operation.low_work = Some(text::duration(minutes));
+    }
+    if let Some(minutes) = work(table, "high_hours", "high_minutes", "high_work") {
+        operation.high_work = Some(text::duration(minutes));
     }
     if table.has("crew") {
         operation.crew = table.names("crew", "crew");

@@ -211,6 +211,7 @@ fn settings(table: Table<'_>) -> v1::PlanningSettings {
         failed_check_percent: setting("failed_check_percent"),
         rework_percent: setting("rework_percent"),
         absence_percent: setting("absence_percent"),
+        learned_percent: setting("learned_percent"),
     };
     table.finish();
     settings

@@ -64,9 +64,9 @@ impl Writer<'_> {
         self.list(key, periods.iter().map(|period| write_period(period, zone)));
     }
 
-    fn work(&mut self, work: Option<&prost_types::Duration>) {
+    fn work(&mut self, hours: &str, minutes_key: &str, work: Option<&prost_types::Duration>) {
         if let Some(work) = work {
-            self.line(&in_hours_or_minutes("hours", "minutes", minutes(work)));
+            self.line(&in_hours_or_minutes(hours, minutes_key, minutes(work)));
         }
     }
 }
@@ -187,6 +187,7 @@ fn settings(out: &mut Writer<'_>, settings: &v1::PlanningSettings) {
     out.integer("failed_check_percent", settings.failed_check_percent);
     out.integer("rework_percent", settings.rework_percent);
     out.integer("absence_percent", settings.absence_percent);
+    out.integer("learned_percent", settings.learned_percent);
 }
 
 /// Returns the file of one order, with times local to `zone`.
@@ -238,7 +239,9 @@ fn operation<'l>(out: &mut Writer<'_>, operation: &v1::Operation, links: impl It
     out.header("[[order.operation]]");
     out.text("id", &operation.id);
     out.text("name", &operation.display_name);
-    out.work(operation.work.as_ref());
+    out.work("hours", "minutes", operation.work.as_ref());
+    out.work("low_hours", "low_minutes", operation.low_work.as_ref());
+    out.work("high_hours", "high_minutes", operation.high_work.as_ref());
     out.list("crew", operation.crew.clone());
     out.flag("unattended", operation.crew.is_empty());
     out.text("visit", &operation.visit);

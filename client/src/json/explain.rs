@@ -5,8 +5,8 @@ use serde::Serialize;
 
 use super::plan::{Delay, delay};
 use super::{id_of, instant, set, word};
-use crate::file::text::minutes;
 use crate::names::last;
+use crate::wire::minutes;
 
 /// Answer of `why`.
 #[derive(Debug, Serialize)]

@@ -4,8 +4,8 @@ use fitup_proto::v1;
 use serde::Serialize;
 
 use super::{id_of, instant, set, word};
-use crate::file::text::minutes;
 use crate::names::last;
+use crate::wire::minutes;
 
 /// Answer of every event of `floor`, and a line of `floor records`.
 #[derive(Debug, Serialize)]

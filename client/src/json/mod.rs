@@ -3,9 +3,11 @@
 //! Rules: one object a line; keys are added, never renamed or removed; instants are RFC 3339 in UTC; times are whole
 //! minutes and say so; ids stand alone, without the resource names of the contract; what is not known is `null`.
 
+mod chances;
 mod explain;
 mod floor;
 mod history;
+mod hold;
 mod order;
 mod outline;
 mod plan;
@@ -17,9 +19,11 @@ mod token;
 
 use serde::Serialize;
 
+pub use self::chances::Chance;
 pub use self::explain::{LoadRow, Week, Why};
 pub use self::floor::{Answer, FloorRecord, Impact, PlanDiff, lanes};
 pub use self::history::Entry;
+pub use self::hold::Hold;
 pub use self::order::{Order, OrderLine};
 pub use self::outline::Outline;
 pub use self::plan::{OrderPlan, Plan, PlanLine, Run};
@@ -29,8 +33,8 @@ pub use self::shop::{Shop, ShopLine};
 pub use self::take_in::{Caution, RuleBook, RuleBookDone, TakeIn};
 pub use self::token::Token;
 use crate::commands::shop::changes::Change;
-use crate::file::text::from_proto;
 use crate::names::last;
+use crate::wire::from_proto;
 
 /// Something was done to one thing.
 #[derive(Debug, Serialize)]

@@ -5,8 +5,8 @@ use serde::Serialize;
 
 use super::{instant, set, word};
 use crate::file::order::hazard_name;
-use crate::file::text::minutes;
 use crate::names::last;
+use crate::wire::minutes;
 
 /// A line of `order list`.
 #[derive(Debug, Serialize)]
@@ -71,6 +71,8 @@ pub(super) struct Operation {
     pub(super) id: String,
     pub(super) name: String,
     pub(super) work_minutes: Option<i64>,
+    low_work_minutes: Option<i64>,
+    high_work_minutes: Option<i64>,
     pub(super) crew: Vec<String>,
     pub(super) visit: Option<String>,
     equipment: Vec<Need>,
@@ -170,6 +172,8 @@ pub(super) fn operation(operation: &v1::Operation) -> Operation {
         id: operation.id.clone(),
         name: operation.display_name.clone(),
         work_minutes: operation.work.as_ref().map(minutes),
+        low_work_minutes: operation.low_work.as_ref().map(minutes),
+        high_work_minutes: operation.high_work.as_ref().map(minutes),
         crew: operation.crew.clone(),
         visit: set(&operation.visit),
         equipment: operation.equipment.iter().map(need).collect(),

@@ -4,8 +4,8 @@ use fitup_proto::v1;
 use serde::Serialize;
 
 use super::{id_of, instant, set, word};
-use crate::file::text::minutes;
 use crate::names::last;
+use crate::wire::minutes;
 
 /// Progress and end of a plan run: a line of `plan run list`, `plan run watch` and `plan solve`.
 #[derive(Debug, Serialize)]
@@ -112,6 +112,9 @@ pub struct OrderPlan {
     visits: Vec<VisitPlan>,
     operations: Vec<OperationPlan>,
     delays: Vec<Delay>,
+    /// Of what is held and no order: until when.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    held_until: Option<String>,
 }
 
 #[derive(Debug, Serialize)]
@@ -188,6 +191,7 @@ impl From<&v1::OrderPlan> for OrderPlan {
             visits: order.visits.iter().map(visit_plan).collect(),
             operations: order.operations.iter().map(operation_plan).collect(),
             delays: order.delays.iter().map(delay).collect(),
+            held_until: instant(order.hold_expire_time.as_ref()),
         }
     }
 }

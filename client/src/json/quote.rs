@@ -24,6 +24,7 @@ pub struct Quote {
     endangered: Vec<Endangered>,
     moved: Vec<Moved>,
     price: i64,
+    learned: bool,
 }
 
 #[derive(Debug, Serialize)]
@@ -80,6 +81,7 @@ impl Quote {
                 })
                 .collect(),
             price: quote.price,
+            learned: answer.learned,
         }
     }
 }

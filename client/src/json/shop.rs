@@ -155,6 +155,7 @@ struct Settings {
     failed_check_percent: Option<i32>,
     rework_percent: Option<i32>,
     absence_percent: Option<i32>,
+    learned_percent: Option<i32>,
 }
 
 impl Shop {
@@ -200,6 +201,7 @@ impl Shop {
                 failed_check_percent: settings.failed_check_percent,
                 rework_percent: settings.rework_percent,
                 absence_percent: settings.absence_percent,
+                learned_percent: settings.learned_percent,
             },
         }
     }

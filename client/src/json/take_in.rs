@@ -5,7 +5,7 @@ use fitup_proto::v1::r#override::Settled;
 use serde::Serialize;
 
 use super::{Order, id_of, instant, set, word};
-use crate::file::text::minutes;
+use crate::wire::minutes;
 
 /// Answer of `rulebook export`.
 #[derive(Debug, Serialize)]

@@ -4,9 +4,9 @@ use fitup_proto::v1;
 
 use super::Scene;
 use super::chart::wrap;
-use crate::file::text::minutes;
 use crate::names::last;
 use crate::output::{columns, shorten};
+use crate::wire::minutes;
 use crate::words::{delay, proto_when, span};
 
 /// Reasons that are told; the smaller ones are left out.

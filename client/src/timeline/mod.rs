@@ -17,9 +17,9 @@ use fitup_proto::v1;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
-use crate::file::text::from_proto;
 use crate::names::last;
 use crate::output::Paint;
+use crate::wire::from_proto;
 
 /// A plan and what is needed to draw it.
 #[derive(Debug, Clone, Copy)]
@@ -103,9 +103,16 @@ pub fn glyph_of(operation: &v1::OperationPlan) -> char {
     }
 }
 
-/// Returns an order's id as bars carry it: with `!` if it is late.
+/// Returns an order's id as bars carry it: with `!` if it is late, in parentheses if it is held.
 pub fn label(order: &v1::OrderPlan) -> String {
-    format!("{}{}", last(&order.order), if order.lateness.is_some() { "!" } else { "" })
+    let name = held_name(order);
+    format!("{name}{}", if order.lateness.is_some() { "!" } else { "" })
+}
+
+/// Returns an order's id, in parentheses if it is held: it is not on the floor.
+pub fn held_name(order: &v1::OrderPlan) -> String {
+    let id = last(&order.order);
+    if order.hold_expire_time.is_some() { format!("({id})") } else { id.to_owned() }
 }
 
 /// Returns an instant in minutes since 1970; 0 if it is not set.

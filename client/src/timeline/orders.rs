@@ -4,10 +4,10 @@ use fitup_proto::v1;
 use jiff::civil::Date;
 
 use super::axis::{Day, days};
-use super::{Scene, glyph, glyph_of, minute};
-use crate::file::text::minutes;
+use super::{Scene, glyph, glyph_of, held_name, minute};
 use crate::names::last;
 use crate::output::shorten;
+use crate::wire::minutes;
 use crate::words::{delay, proto_when, span};
 
 /// What the glyphs mean.
@@ -19,7 +19,7 @@ const STANDING: usize = 15;
 /// Returns all orders over up to `count` working days from `first` on, a line each.
 pub fn draw(scene: &Scene<'_>, first: Date, count: usize) -> String {
     let orders = &scene.plan.orders;
-    let name = |order: &v1::OrderPlan| last(&order.order).to_owned();
+    let name = held_name;
     let name_width = orders.iter().map(|order| name(order).len()).max().unwrap_or(5).max(5);
     let room = scene.width.saturating_sub(name_width + STANDING + 3);
     // Two columns a day still show the shape; more if there is room.

@@ -6,8 +6,9 @@ use jiff::tz::TimeZone;
 use super::Scene;
 use crate::file::Source;
 use crate::file::shop::read_shop;
-use crate::file::text::{duration, proto_instant};
+use crate::file::text::proto_instant;
 use crate::output::Paint;
+use crate::wire::duration;
 
 /// The shop.
 pub fn shop() -> v1::Shop {
@@ -75,6 +76,7 @@ fn order(id: &str, vehicle: &str, arrival: &str, promise: Option<&str>, operatio
         visits,
         operations,
         delays: Vec::new(),
+        hold_expire_time: None,
     }
 }
 

@@ -2,9 +2,9 @@
 
 use fitup_proto::v1;
 
-use super::Scene;
 use super::chart::wrap;
 use super::late::fold;
+use super::{Scene, held_name};
 use crate::names::last;
 use crate::words::{count, gap, grouped, proto_when};
 
@@ -29,6 +29,16 @@ pub fn summary(scene: &Scene<'_>) -> String {
         0 => "no order planned".to_owned(),
         orders => format!("{} planned: {}", count(orders, "order"), parts.join(", ")),
     };
+    let held: Vec<&v1::OrderPlan> = plan.orders.iter().filter(|order| order.hold_expire_time.is_some()).collect();
+    if let [first, ..] = held[..] {
+        text += &match held.len() {
+            1 => format!("; {} is held until ", held_name(first)),
+            count => format!("; {count} are held, in parentheses, the first until "),
+        };
+        let until =
+            held.iter().filter_map(|order| order.hold_expire_time).min_by_key(|until| (until.seconds, until.nanos));
+        text += &proto_when(until.as_ref(), scene.zone);
+    }
     if !plan.left_out.is_empty() {
         text += &format!("; {}", scene.paint.alarm(&format!("{} left out", count(plan.left_out.len(), "order"))));
     }

@@ -5,7 +5,7 @@
 //! | `[book]` | `title`; `works`, `labours`, `features`: the words that lines may use |
 //! | `[[panel]]` | which panels are of a `kind`: `names` with `*` for anything; the first that fits holds |
 //! | `[[visit]]` | stays in bays: `id`, `class`, `family`, `loose_parts` |
-//! | `[[operation]]` | what each kind of operation needs: `id`, `name`, `per_panel`, `own` (leads only to what lines of its panel give to), `hours` (once, besides what lines give), `usual_hours` (where no line gives any), `crew` or `unattended`, `visit`, `uses`, `stops_at_closing`, `same_person`, `approvals`, `hazards`, `does` (what the safety rules look for), `hold` (what must be right before work goes on), `again` (done again when what it follows is), `required` (may not be left out) |
+//! | `[[operation]]` | what each kind of operation needs: `id`, `name`, `per_panel`, `own` (leads only to what lines of its panel give to), `hours` (once, besides what lines give), `usual_hours` (where no line gives any), `crew` or `unattended`, `visit`, `uses`, `stops_at_closing`, `same_person`, `approvals`, `hazards`, `does` (what the safety rules look for), `hold` (what must be right before work goes on), `rework` (what is done again, and then the check, when it is not), `again` (done again when what it follows is), `required` (may not be left out) |
 //! | `[[follow]]` | that `then` comes after `first`, with a `wait` such as `"30 min"`, `"10 min .. 45 min"`, `"within 4 h"` |
 //! | `[[rule]]` | which lines (`work`, `panel`, `labour`, `condition`, `beside`, `feature`) `give` which operations how many percent of their hours, `add` fixed hours, and which operations wait for the part |
 //! | `[[bring]]` | which lines, or every car, bring operations besides; all that fit hold |
@@ -19,6 +19,11 @@ mod read;
 
 use fitup_model::order::{EquipmentNeed, Hazard, SamePersonWish};
 use fitup_model::take_in::PartCondition;
+
+/// A rule book takes so many bytes at most: seven of the one that is built in.
+pub const LONGEST_TEXT: usize = 256 * 1024;
+/// No more faults than this are told: finding the place of each takes a walk through the text.
+const MOST_FAULTS: usize = 200;
 
 /// Something wrong in a rule book, and where.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
@@ -167,6 +172,8 @@ pub struct OperationTemplate {
     pub does: Vec<Activity>,
     /// What must be right before work goes on.
     pub hold: Option<String>,
+    /// Ids of templates that are done again when the check fails, before it is checked again; all come before it.
+    pub rework: Vec<String>,
     /// Done again when what it follows is done again.
     pub again: bool,
     /// May not be left out by hand.
@@ -295,8 +302,12 @@ impl RuleBook {
     /// Reads a rule book.
     ///
     /// # Errors
-    /// Everything that is wrong with it, by place.
+    /// What is wrong with it, by place: everything, up to a number that nobody reads.
     pub fn parse(text: &str) -> Result<RuleBook, Vec<BookFault>> {
+        if text.len() > LONGEST_TEXT {
+            let message = format!("the rule book takes {} bytes; at most {LONGEST_TEXT}", text.len());
+            return Err(vec![BookFault { line: 1, column: 1, message }]);
+        }
         let (mut book, mut faults) = read::read(text);
         if faults.iter().all(|fault| !fault.message.starts_with("not TOML")) {
             check::check(text, &mut book, &mut faults);
@@ -324,14 +335,20 @@ impl RuleBook {
 }
 
 /// Tells whether `name` fits a pattern in which `*` stands for any text.
+///
+/// Takes time by the lengths alone: a pattern of many stars is tried in one way and not in all.
 pub fn fits(pattern: &str, name: &str) -> bool {
-    match pattern.split_once('*') {
-        None => pattern == name,
-        Some((head, rest)) => {
-            let Some(tail) = name.strip_prefix(head) else { return false };
-            (0..=tail.len()).any(|at| tail.is_char_boundary(at) && fits(rest, &tail[at..]))
+    let Some((head, rest)) = pattern.split_once('*') else { return pattern == name };
+    let (middle, tail) = rest.rsplit_once('*').unwrap_or(("", rest));
+    let Some(mut left) = name.strip_prefix(head).and_then(|left| left.strip_suffix(tail)) else { return false };
+    // The first place of each part leaves most for those that follow.
+    middle.split('*').all(|part| match left.find(part) {
+        Some(at) => {
+            left = &left[at + part.len()..];
+            true
         }
-    }
+        None => false,
+    })
 }
 
 #[cfg(test)]
@@ -342,6 +359,15 @@ mod tests {
     fn patterns() {
         assert!(fits("*door*", "front-door-left") && fits("hood", "hood") && fits("fender-*", "fender-left"));
         assert!(!fits("hood", "hood-hinge") && !fits("fender-*", "fender") && !fits("*-door", "door"));
+        assert!(fits("*", "") && fits("a*b*c", "a-bb-c") && fits("**é*", "café-x"));
+        assert!(!fits("ab*ba", "aba") && !fits("a*b*c", "a-c-b") && !fits("*a*a*", "a"));
+    }
+
+    #[test]
+    fn patterns_of_many_stars_take_no_time() {
+        let pattern = format!("*{}b", "a*".repeat(19));
+        assert!(!fits(&pattern, &"a".repeat(38)));
+        assert!(fits(&pattern, &format!("{}b", "a".repeat(37))));
     }
 
     #[test]
@@ -386,6 +412,57 @@ mod tests {
         );
         let faults = RuleBook::parse("[book\n").expect_err("is refused");
         assert_eq!((faults.len(), faults[0].line), (1, 1));
+    }
+
+    /// Goal: a large text is refused before it costs time. Method: texts that took minutes and gigabytes.
+    #[test]
+    fn what_is_out_of_all_reason_is_refused_at_once() {
+        let refused = |text: &str| RuleBook::parse(text).expect_err("is refused");
+        let large = "# x\n".repeat(LONGEST_TEXT / 4 + 1);
+        assert_eq!(
+            refused(&large)[0].message,
+            format!("the rule book takes {} bytes; at most {LONGEST_TEXT}", large.len())
+        );
+        let keys: String = (0..20_000).map(|key| format!("a{key} = 1\n")).collect();
+        assert_eq!(refused(&keys).len(), MOST_FAULTS);
+        let names: Vec<String> = (0..3000).map(|name| format!("\"o{name}\"")).collect();
+        let names = names.join(", ");
+        let why = "why ".repeat(400);
+        let pairs = format!("[[follow]]\nfirst = [{names}]\nthen = [{names}]\nwhy = \"{why}\"\nsource = \"x\"\n");
+        assert!(refused(&pairs).iter().any(|fault| fault.message.contains("more than 4000 pairs")));
+        let long = format!("[[follow]]\nfirst = \"a\"\nthen = \"b\"\nwhy = \"{}\"\nsource = \"x\"\n", why.repeat(2));
+        assert!(refused(&long).iter().any(|fault| fault.message.contains("`why` is longer than 2000 bytes")));
+    }
+
+    /// What a failed check brings has to be there, and to come before the check.
+    #[test]
+    fn rework_belongs_to_a_check_and_comes_before_it() {
+        let told = |from: &str, to: &str| -> Vec<String> {
+            let text = crate::DEFAULT_BOOK.replacen(from, to, 1);
+            assert_ne!(text, crate::DEFAULT_BOOK);
+            let faults = RuleBook::parse(&text).expect_err("is refused");
+            faults.into_iter().map(|fault| fault.message).collect()
+        };
+        let polish = "rework = [\"polish\", \"clean\"]";
+        assert_eq!(
+            told(polish, "rework = [\"clean\", \"clean\", \"quality\", \"wash\", \"align\", \"edge\"]"),
+            [
+                "operation \"quality\": `rework` names \"clean\" twice",
+                "operation \"quality\": `rework` names \"quality\" itself; it is checked again anyhow",
+                "operation \"quality\": `rework`: there is no operation \"wash\"",
+            ]
+        );
+        assert_eq!(
+            told("id = \"mask\"", "id = \"mask\"\nrework = \"polish\""),
+            [
+                "operation \"mask\": `rework` belongs to a check: say with `hold` what must be right",
+                "operation \"mask\": `rework`: no [[follow]] leads from \"polish\" to \"mask\"",
+            ]
+        );
+        assert_eq!(
+            told("hold = \"vacuum holds\"", "hold = \"vacuum holds\"\nrework = \"evacuate-on\""),
+            ["operation \"evacuate\": `rework` wants a `crew`: somebody has to say that the check failed"]
+        );
     }
 
     #[test]

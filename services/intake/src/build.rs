@@ -15,6 +15,10 @@ use crate::safety::Caution;
 
 /// So many lines are taken; more is a mistake, not an estimate.
 pub const MOST_LINES: usize = 500;
+/// So much is settled by hand at most.
+pub const MOST_OVERRIDES: usize = 500;
+/// An order has so many operations at most; with more of them links would take long, for an order that is refused.
+const MOST_OPERATIONS: usize = 1000;
 
 /// Minutes that a line gave to an operation.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -123,6 +127,13 @@ struct Work<'a> {
     /// Which operations wait for which part, once all of them are there.
     waiting: Vec<(Key, String)>,
     cautions: Vec<Caution>,
+}
+
+impl Built {
+    /// Returns an order of which no line made anything.
+    pub fn by_hand(facts: OrderFacts) -> Built {
+        Built { facts, origins: Vec::new(), cautions: Vec::new(), resting: Vec::new(), left_out: Vec::new() }
+    }
 }
 
 impl Work<'_> {
@@ -257,6 +268,11 @@ impl Work<'_> {
             faults.add("overrides", "leave no operation");
             return faults.into_result(()).map(|()| unreachable!("a fault was added"));
         }
+        if self.nodes.len() > MOST_OPERATIONS {
+            let message = format!("make {} operations; an order has at most {MOST_OPERATIONS}", self.nodes.len());
+            faults.add("lines", message);
+            return faults.into_result(()).map(|()| unreachable!("a fault was added"));
+        }
         let keys: Vec<Key> = self.nodes.keys().cloned().collect();
         let ids: Vec<String> = keys.iter().map(id_of).collect();
         let panel_of =
@@ -287,6 +303,8 @@ impl Work<'_> {
                     None => template.name.clone(),
                 },
                 work_minutes: node.minutes,
+                low_work_minutes: None,
+                high_work_minutes: None,
                 crew: template.crew.clone(),
                 visit: template.visit.clone(),
                 equipment: template.equipment.clone(),
@@ -296,8 +314,10 @@ impl Work<'_> {
                 same_person: wish,
                 pin: None,
                 hazards: template.hazards.clone(),
-                // The rule book names no rework: after a fail it is checked once more.
-                hold_point: template.hold.clone().map(|measure| HoldPoint { rework: Vec::new(), measure }),
+                hold_point: template
+                    .hold
+                    .clone()
+                    .map(|measure| HoldPoint { rework: rework(book, key, &keys, &ids), measure }),
                 progress: Progress::Waiting,
             };
             let mut reasons = node.reasons.clone();
@@ -320,6 +340,7 @@ impl Work<'_> {
         for operation in facts.operations.iter_mut().filter(|operation| operation.crew.is_empty()) {
             operation.hold_point = None;
         }
+        keep_possible_rework(&mut facts);
         faults.into_result(())?;
         drop_impossible_wishes(&mut facts);
         facts.visits = used_visits(book, &facts.operations);
@@ -373,6 +394,28 @@ pub(crate) fn operation_id(template: &OperationTemplate, panel: Option<&str>) ->
     match panel {
         Some(panel) => format!("{}-{panel}", template.id),
         None => template.id.clone(),
+    }
+}
+
+/// Returns the ids of what a fail of a check brings: what the book names, on the panel of the check if it has one.
+fn rework(book: &RuleBook, (check, panel): &Key, keys: &[Key], ids: &[String]) -> Vec<String> {
+    let named = &book.operations[*check].rework;
+    let is_of = |(template, of): &Key| {
+        named.contains(&book.operations[*template].id) && (panel.is_none() || of.is_none() || of == panel)
+    };
+    keys.iter().zip(ids).filter(|(key, _)| is_of(key)).map(|(_, id)| id.clone()).collect()
+}
+
+/// Takes rework away that is not there, or that links do not lead to the check from: settled by hand, they may not.
+pub(crate) fn keep_possible_rework(facts: &mut OrderFacts) {
+    let ids: Vec<String> = facts.operations.iter().map(|operation| operation.id.clone()).collect();
+    let index = |id: &str| ids.iter().position(|other| other == id);
+    let links: Vec<(usize, usize)> =
+        facts.links.iter().filter_map(|link| Some((index(&link.from)?, index(&link.to)?))).collect();
+    for (check, operation) in facts.operations.iter_mut().enumerate() {
+        let Some(hold_point) = &mut operation.hold_point else { continue };
+        let leads = |from: usize| from != check && crate::graph::reached(ids.len(), &links, from)[check];
+        hold_point.rework.retain(|id| index(id).is_some_and(leads));
     }
 }
 

@@ -13,7 +13,7 @@ use fitup_model::OrderFacts;
 use fitup_model::order::{OrderLink, OrderOperation, OrderVisit, Progress};
 
 use crate::book::RuleBook;
-use crate::build::{Built, Origin, drop_impossible_wishes};
+use crate::build::{Built, Origin, drop_impossible_wishes, keep_possible_rework};
 
 /// Returns the order with what `built` makes of it now; `before` is what its lines made before.
 pub fn merge(book: &RuleBook, stored: &OrderFacts, before: Option<&Built>, built: Built) -> Built {
@@ -57,6 +57,7 @@ pub fn merge(book: &RuleBook, stored: &OrderFacts, before: Option<&Built>, built
         ..stored.clone()
     };
     drop_impossible_wishes(&mut facts);
+    keep_possible_rework(&mut facts);
     Built { facts, origins, ..built }
 }
 
@@ -111,6 +112,7 @@ impl Merging<'_> {
             {
                 *remaining_minutes += missing;
                 other.work_minutes += missing;
+                other.high_work_minutes = other.high_work_minutes.map(|high| high.max(other.work_minutes));
                 missing = 0;
             }
             self.push(&operation.id, other, origin);
@@ -145,6 +147,8 @@ impl Merging<'_> {
                 pin: stored.pin.clone(),
                 earliest_start_time: stored.earliest_start_time,
                 visit: stored.visit.clone(),
+                low_work_minutes: stored.low_work_minutes.map(|low| low.min(minutes)),
+                high_work_minutes: stored.high_work_minutes.map(|high| high.max(minutes)),
                 ..piece
             },
             None => piece,
@@ -358,10 +362,14 @@ fn three_ways(stored: &OrderOperation, was: Option<&OrderOperation>, now: &Order
             if stored.$name == was.$name { now.$name.clone() } else { stored.$name.clone() }
         };
     }
+    let work_minutes = field!(work_minutes);
     OrderOperation {
         id: now.id.clone(),
         display_name: field!(display_name),
-        work_minutes: field!(work_minutes),
+        work_minutes,
+        // Lines say neither; what a person said of other hours gives way to those of now.
+        low_work_minutes: stored.low_work_minutes.map(|low| low.min(work_minutes)),
+        high_work_minutes: stored.high_work_minutes.map(|high| high.max(work_minutes)),
         crew: field!(crew),
         visit: field!(visit),
         equipment: field!(equipment),

@@ -8,6 +8,7 @@ mod calibration;
 mod glass;
 mod hazards;
 mod high_voltage;
+mod inferred;
 mod purge;
 mod refrigerant;
 mod required;
@@ -15,7 +16,7 @@ mod restraints;
 mod spray;
 mod tension;
 
-use fitup_model::order::{OrderOperation, Progress};
+use fitup_model::order::{Hazard, OrderOperation, Progress};
 use fitup_model::take_in::TakeInFacts;
 use fitup_model::{Fault, Faults, OrderFacts};
 
@@ -99,6 +100,26 @@ pub fn check(case: &Case<'_>) -> Result<Vec<Caution>, Vec<Fault>> {
     findings.refusals.into_result(findings.cautions)
 }
 
+/// Returns what is said of hazards wherever work is listed, each once.
+pub fn of_hazards(hazards: &[Hazard]) -> Vec<(Hazard, Caution)> {
+    hazards::texts(hazards)
+}
+
+/// Returns what an order breaks that it did not break before, in words; `before` is the order as it was, if there was one.
+/// The orders are those that a change makes, so that what was wrong already does not stand in the way of mending it.
+///
+/// # Errors
+/// All that breaks a hard rule now; paths are those of the order.
+pub fn check_change(before: Option<&Case<'_>>, after: &Case<'_>) -> Result<(), Vec<Fault>> {
+    let known: Vec<String> = before
+        .and_then(|before| check(before).err())
+        .map(|faults| faults.into_iter().map(|fault| fault.message).collect())
+        .unwrap_or_default();
+    let mut faults = check(after).err().unwrap_or_default();
+    faults.retain(|fault| !known.contains(&fault.message));
+    if faults.is_empty() { Ok(()) } else { Err(faults) }
+}
+
 impl<'a> Case<'a> {
     fn facts(&self) -> &'a OrderFacts {
         &self.built.facts
@@ -111,8 +132,11 @@ impl<'a> Case<'a> {
     /// Returns the operations that do something, with their indexes.
     fn doing(&self, activity: Activity) -> Vec<(usize, &'a OrderOperation)> {
         let operations = self.facts().operations.iter().enumerate();
-        let does = |id: &str| self.origin(id).is_some_and(|origin| origin.does.contains(&activity));
-        operations.filter(|(_, operation)| does(&operation.id)).collect()
+        let does = |(index, operation): &(usize, &OrderOperation)| match self.origin(&operation.id) {
+            Some(origin) => origin.does.contains(&activity),
+            None => inferred::does(self, *index, operation, activity),
+        };
+        operations.filter(does).collect()
     }
 
     /// Those of them that have not started.

@@ -6,6 +6,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use fitup_intake::safety::{Case, check};
 use fitup_intake::{Built, RuleBook, build, merge};
+use fitup_model::floor::{Floor, WorkEvent, apply_work};
 use fitup_model::order::{OrderLink, Progress};
 use fitup_model::take_in::{EstimateLine, Override, TakeInFacts};
 use fitup_model::{Order, OrderFacts};
@@ -170,7 +171,12 @@ proptest! {
         let book = RuleBook::built_in();
         let before = take_in(numbered(lines.clone()));
         let first = build(&book, &before, head()).expect("the lines are right");
-        let stored = under_way(&first, started, runs);
+        let mut stored = under_way(&first, started, runs);
+        // Somebody knew the hours of then to the minute: low and high give way to those of now, and stay in order.
+        for operation in stored.operations.iter_mut().filter(|operation| !operation.crew.is_empty()) {
+            operation.low_work_minutes = Some(operation.work_minutes);
+            operation.high_work_minutes = Some(operation.work_minutes);
+        }
         let after = take_in(numbered(lines.into_iter().chain(more).collect()));
         let second = build(&book, &after, head()).expect("the lines are right");
         let merged = merge(&book, &stored, Some(&first), second.clone());
@@ -246,6 +252,67 @@ proptest! {
         if let Ok(built) = build(&book, &TakeInFacts { overrides, ..plain }, head()) {
             let checked = Order::new(built.facts.clone(), &shop());
             prop_assert!(checked.is_ok(), "{:#?}", checked.err());
+        }
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(60))]
+
+    /// A failed check brings what the rule book names for it, on its own panel, and the check again; the order still holds
+    /// together, and what waited for the check waits for the new one.
+    #[test]
+    fn a_failed_check_brings_what_the_rule_book_names(lines in any_lines(), which in any::<prop::sample::Index>()) {
+        let book = RuleBook::built_in();
+        let take_in = take_in(numbered(lines));
+        let built = build(&book, &take_in, head()).expect("the lines are right");
+        let checks: Vec<&str> = built.facts.operations.iter().filter(|one| one.hold_point.is_some())
+            .map(|one| one.id.as_str()).collect();
+        let check = which.get(&checks).to_string();
+        // All that leads to it is done, and it runs.
+        let before = |facts: &OrderFacts, id: &str| {
+            let (mut found, mut stack) = (BTreeSet::new(), vec![id.to_owned()]);
+            while let Some(at) = stack.pop() {
+                let firsts = facts.links.iter().filter(|link| link.to == at).map(|link| link.from.clone());
+                stack.extend(firsts.filter(|first| found.insert(first.clone())).collect::<Vec<_>>());
+            }
+            found
+        };
+        let mut facts = built.facts.clone();
+        let done = before(&facts, &check);
+        for (minute, operation) in facts.operations.iter_mut().enumerate() {
+            let technicians: Vec<String> = (0..operation.crew.len()).map(|index| format!("tech-{index}")).collect();
+            let (start_time, end_time) = (start(minute as i64 * 10), start(minute as i64 * 10 + 5));
+            if operation.id == check {
+                let (remaining_minutes, remaining_time) = (operation.work_minutes, None);
+                operation.progress = Progress::Running { start_time, technicians, remaining_minutes, remaining_time };
+            } else if done.contains(&operation.id) {
+                operation.progress = Progress::Done { start_time, end_time, technicians };
+            } else {
+                continue;
+            }
+            for visit in facts.visits.iter_mut().filter(|visit| Some(&visit.id) == operation.visit.as_ref()) {
+                visit.bay = Some(format!("bay-{}", visit.bay_class));
+            }
+        }
+        let (shop, orders) = (shop(), [facts.clone()]);
+        let floor = Floor { shop: &shop, orders: &orders, published: None, at: start(5000) };
+        let fail = WorkEvent::Check { passed: false, measurement: String::new(), reason: String::new() };
+        let (failed, note) = apply_work(&floor, &facts.id, &check, &fail).expect("is allowed");
+        let origin = built.origins.iter().find(|origin| origin.operation == check).expect("is from lines");
+        let named = &book.operation(&origin.template).expect("is in the book").rework;
+        let brought: Vec<String> = built.origins.iter().filter(|other| {
+            named.contains(&other.template)
+                && (origin.panel.is_none() || other.panel.is_none() || origin.panel == other.panel)
+                && done.contains(&other.operation)
+        }).map(|other| format!("{}-2", other.operation)).chain([format!("{check}-2")]).collect();
+        prop_assert_eq!(&note.added, &brought);
+        let whole = Order::new(failed.clone(), &shop);
+        prop_assert!(whole.is_ok(), "{:#?}", whole.err());
+        let again = before(&failed, &format!("{check}-2"));
+        prop_assert!(brought[..brought.len() - 1].iter().all(|id| again.contains(id)));
+        for link in facts.links.iter().filter(|link| link.from == check) {
+            prop_assert!(before(&failed, &link.to).contains(&format!("{check}-2")), "{} does not wait", link.to);
         }
     }
 }

@@ -2,7 +2,7 @@
 
 mod support;
 
-use fitup_intake::safety::{Case, check};
+use fitup_intake::safety::{Case, check, check_change, of_hazards};
 use fitup_intake::{Built, RuleBook, build};
 use fitup_model::order::Hazard;
 use fitup_model::take_in::{Conditions, EstimateLine, PartCondition, TakeInFacts};
@@ -87,6 +87,10 @@ fn spray_only_in_a_booth_by_the_qualified() {
 fn refrigerant_only_by_the_certified() {
     expect(&refused(|built| set_crew(built, "charge", &["mechanical"])), &["\"charge\" handles refrigerant"]);
     expect(&refused(|built| set_crew(built, "recover", &["body"])), &["\"recover\" handles refrigerant"]);
+    expect(
+        &refused(|built| set_crew(built, "recover", &[])),
+        &["\"recover\" handles refrigerant and is done by nobody"],
+    );
 }
 
 #[test]
@@ -230,4 +234,132 @@ fn a_late_part_holds_up_its_own_panel() {
     }
     assert!(seen.contains(&"prime-flange") && seen.contains(&"quality"), "{seen:?}");
     assert!(!seen.contains(&"hang-front-door-left") && !seen.contains(&"rack-up"), "{seen:?}");
+}
+
+/// An order from a file: a car with everything that its hazards, bays and people tell of.
+fn from_a_file() -> fitup_model::OrderFacts {
+    use fitup_model::order::{OrderLink, OrderOperation, OrderVisit, Progress};
+    let operation = |id: &str, crew: &[&str], visit: Option<&str>, hazards: &[Hazard]| OrderOperation {
+        id: id.into(),
+        display_name: String::new(),
+        work_minutes: 60,
+        low_work_minutes: None,
+        high_work_minutes: None,
+        crew: crew.iter().map(|skill| (*skill).to_owned()).collect(),
+        visit: visit.map(str::to_owned),
+        equipment: Vec::new(),
+        interruptible: false,
+        needs: Vec::new(),
+        earliest_start_time: None,
+        same_person: None,
+        pin: None,
+        hazards: hazards.to_vec(),
+        hold_point: None,
+        progress: Progress::Waiting,
+    };
+    let visit = |id: &str, class: &str| OrderVisit {
+        id: id.into(),
+        bay_class: class.into(),
+        loose_parts: false,
+        family: None,
+        bay: None,
+    };
+    let operations = vec![
+        operation("isolate", &["high-voltage"], None, &[Hazard::HighVoltage]),
+        operation("recover", &["refrigerant"], Some("lift"), &[Hazard::Refrigerant]),
+        operation("pack-out", &["mechanical"], Some("lift"), &[Hazard::Refrigerant]),
+        operation("weld", &["welding"], Some("body"), &[Hazard::Welding]),
+        operation("mix", &["refinish"], None, &[Hazard::Isocyanate]),
+        operation("prime", &["refinish"], Some("prep"), &[Hazard::Isocyanate]),
+        operation("spray", &["refinish"], Some("paint"), &[Hazard::Isocyanate]),
+        operation("bake", &[], Some("paint"), &[]),
+        operation("set-glass", &["glass", "body"], Some("fit"), &[Hazard::UncuredGlass]),
+        operation("hold-glass", &[], Some("fit"), &[Hazard::UncuredGlass]),
+    ];
+    let ids: Vec<&str> = operations.iter().map(|one| one.id.as_str()).collect();
+    let link = |pair: &[&str]| OrderLink {
+        from: pair[0].into(),
+        to: pair[1].into(),
+        min_wait_minutes: 0,
+        max_wait_minutes: None,
+    };
+    let links = ids.windows(2).map(link).collect();
+    let visits = [("lift", "lift"), ("body", "body"), ("prep", "prep"), ("paint", "booth"), ("fit", "body")];
+    let visits = visits.map(|(id, class)| visit(id, class)).to_vec();
+    fitup_model::OrderFacts { operations, links, visits, ..head() }
+}
+
+/// An order that no line made is held to what can be judged from its operations, in the same words.
+#[test]
+fn orders_from_files_are_held_to_the_same_rules() {
+    let (book, nothing) = (RuleBook::built_in(), TakeInFacts::default());
+    let told = |break_it: &dyn Fn(&mut Built)| -> Vec<String> {
+        let mut built = Built::by_hand(from_a_file());
+        break_it(&mut built);
+        let faults = check(&Case { book: &book, take_in: &nothing, built: &built }).err().unwrap_or_default();
+        faults.into_iter().map(|fault| format!("{}: {}", fault.path, fault.message)).collect()
+    };
+    expect(&told(&|_| ()), &[]);
+    let crew = |id: &'static str, crew: &'static [&'static str]| move |built: &mut Built| set_crew(built, id, crew);
+    let class = |id: &'static str, class: &'static str| {
+        move |built: &mut Built| {
+            built.facts.visits.iter_mut().filter(|visit| visit.id == id).for_each(|v| v.bay_class = class.into());
+        }
+    };
+    expect(
+        &told(&crew("spray", &["body"])),
+        &[
+            "operations[6].crew: \"spray\" is sprayed by body; everybody who sprays has skill refinish (40 CFR 63.11173(e)",
+        ],
+    );
+    expect(
+        &told(&class("paint", "body")),
+        &["operations[6].visit: \"spray\" sprays in a bay of class body; it is done in prep or booth only"],
+    );
+    expect(&told(&class("prep", "lift")), &["operations[5].visit: \"prime\" sprays in a bay of class lift"]);
+    expect(
+        &told(&crew("recover", &["body"])),
+        &["operations[1].crew: \"recover\" handles refrigerant and is done by body"],
+    );
+    expect(&told(&crew("isolate", &["body"])), &["operations[0].crew: \"isolate\" is done by body"]);
+    expect(
+        &told(&|built| unlink_before(built, "weld")),
+        &["operations[3].id: \"weld\" heats the structure of a high-voltage car before it is isolated"],
+    );
+    expect(
+        &told(&|built| {
+            built.facts.operations.pop();
+            built.facts.links.pop();
+        }),
+        &["operations[8].id: nothing holds the car after \"set-glass\""],
+    );
+}
+
+/// What was wrong before may be mended bit by bit; what becomes wrong is refused.
+#[test]
+fn a_change_is_refused_for_what_it_breaks() {
+    let (book, nothing) = (RuleBook::built_in(), TakeInFacts::default());
+    let mut before = Built::by_hand(from_a_file());
+    set_crew(&mut before, "spray", &["body"]);
+    let allowed = |before: Option<&Built>, after: &Built| {
+        let case = |built| Case { book: &book, take_in: &nothing, built };
+        check_change(before.map(case).as_ref(), &case(after))
+    };
+    let mut after = before.clone();
+    after.facts.operations[0].work_minutes = 90;
+    assert_eq!(allowed(Some(&before), &after), Ok(()));
+    set_crew(&mut after, "recover", &["body"]);
+    let faults = allowed(Some(&before), &after).expect_err("is refused");
+    assert_eq!(faults.len(), 1, "{faults:?}");
+    assert_eq!(faults[0].path, "operations[1].crew");
+    assert_eq!(allowed(None, &after).expect_err("is refused").len(), 2);
+}
+
+/// Each hazard has its words, wherever work with it is listed.
+#[test]
+fn every_hazard_is_told_with_its_source() {
+    let all: Vec<Hazard> = fitup_intake::book::HAZARDS.iter().map(|(_, hazard)| *hazard).collect();
+    let said = of_hazards(&all);
+    assert_eq!(said.len(), all.len());
+    assert!(said.iter().all(|(_, caution)| !caution.message.is_empty() && !caution.source.is_empty()));
 }

@@ -17,6 +17,9 @@ impl fmt::Display for Fault {
     }
 }
 
+/// So many faults are kept of a list: each names what there is to choose from, and who sends more is not helped by them.
+pub const MOST_FAULTS: usize = 1000;
+
 /// A list of faults under construction.
 #[derive(Debug, Default)]
 pub struct Faults(Vec<Fault>);
@@ -27,14 +30,20 @@ impl Faults {
         Faults::default()
     }
 
-    /// Notes that the field at `path` is wrong.
+    /// Notes that the field at `path` is wrong; beyond [`MOST_FAULTS`] nothing is noted any more.
     pub fn add(&mut self, path: impl Into<String>, message: impl Into<String>) {
+        if self.0.len() >= MOST_FAULTS {
+            return;
+        }
         self.0.push(Fault { path: path.into(), message: message.into() });
     }
 
     /// Notes all faults of a part, with `prefix` before their paths.
     pub fn add_all(&mut self, prefix: &str, faults: Vec<Fault>) {
-        self.0.extend(faults.into_iter().map(|fault| Fault { path: format!("{prefix}{}", fault.path), ..fault }));
+        let room = MOST_FAULTS.saturating_sub(self.0.len());
+        self.0.extend(
+            faults.into_iter().take(room).map(|fault| Fault { path: format!("{prefix}{}", fault.path), ..fault }),
+        );
     }
 
     /// Tells whether nothing is wrong so far.

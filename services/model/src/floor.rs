@@ -25,6 +25,7 @@ pub use left::minutes_left;
 pub use parts::apply_part;
 pub use resources::apply_resource;
 pub use settle::apply_settlement;
+pub use unattended::settle as settle_unattended;
 pub use work::apply_work;
 
 /// What is done on an operation, by those who do it.
@@ -243,7 +244,7 @@ pub struct FloorNote {
     pub bay: Option<String>,
     /// Start of the work, of the range or of the pin.
     pub start_time: Option<Timestamp>,
-    /// End of the work or of the range; when a part is expected.
+    /// End of the work or of the range; when a part is expected, or was until it came.
     pub end_time: Option<Timestamp>,
     /// End of the operation in the published plan.
     pub planned_end_time: Option<Timestamp>,

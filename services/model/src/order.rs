@@ -128,6 +128,10 @@ pub struct OrderOperation {
     pub display_name: String,
     /// Booked minutes of each person; the length itself if unattended.
     pub work_minutes: u32,
+    /// The least that it takes, in the same measure; `None` is the shop's share of what is booked. Attended work only.
+    pub low_work_minutes: Option<u32>,
+    /// The most that it takes; `None` is the shop's share of what is booked. Attended work only.
+    pub high_work_minutes: Option<u32>,
     /// A skill for each person; empty if unattended.
     pub crew: Vec<String>,
     /// Id of its visit.

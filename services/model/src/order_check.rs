@@ -5,7 +5,7 @@ use std::collections::{HashMap, HashSet};
 use crate::fault::Faults;
 use crate::order::{HoldPoint, Need, OrderFacts, OrderOperation, Progress};
 use crate::shop::Shop;
-use crate::shop_check::{MOST, check_id, check_ids, check_name};
+use crate::shop_check::{MOST, check_id, check_ids, check_name, check_size};
 
 /// Attended work of one operation is at most so many minutes.
 pub const LONGEST_WORK: u32 = 200 * 60;
@@ -15,6 +15,10 @@ pub const LONGEST_WAIT: u32 = 60 * 1440;
 /// Returns everything that is wrong with `facts`, and why they do not fit `shop`.
 pub fn faults(facts: &OrderFacts, shop: &Shop) -> Faults {
     let mut faults = Faults::new();
+    check_sizes(&mut faults, facts);
+    if !faults.is_empty() {
+        return faults;
+    }
     check_name(&mut faults, "vehicle", &facts.vehicle, true);
     check_name(&mut faults, "note", &facts.note, false);
     if let Some(promise) = facts.promise_time
@@ -39,6 +43,38 @@ pub fn faults(facts: &OrderFacts, shop: &Shop) -> Faults {
     }
     check_links(&mut faults, facts);
     faults
+}
+
+fn check_sizes(faults: &mut Faults, facts: &OrderFacts) {
+    let lists = [
+        ("visits", facts.visits.len()),
+        ("operations", facts.operations.len()),
+        ("parts", facts.parts.len()),
+        ("approvals", facts.approvals.len()),
+    ];
+    if lists.into_iter().fold(false, |any, (path, count)| check_size(faults, path, count) || any) {
+        return;
+    }
+    for (index, operation) in facts.operations.iter().enumerate() {
+        let on_it = match &operation.progress {
+            Progress::Waiting => 0,
+            Progress::Running { technicians, .. }
+            | Progress::Paused { technicians, .. }
+            | Progress::Done { technicians, .. } => technicians.len(),
+        };
+        let lists = [
+            ("crew", operation.crew.len()),
+            ("equipment", operation.equipment.len()),
+            ("needs", operation.needs.len()),
+            ("hazards", operation.hazards.len()),
+            ("pin.technicians", operation.pin.as_ref().map_or(0, |pin| pin.technicians.len())),
+            ("hold_point.rework", operation.hold_point.as_ref().map_or(0, |hold| hold.rework.len())),
+            ("progress.technicians", on_it),
+        ];
+        for (field, count) in lists {
+            check_size(faults, format!("operations[{index}].{field}"), count);
+        }
+    }
 }
 
 fn check_needs(faults: &mut Faults, facts: &OrderFacts) {
@@ -112,6 +148,7 @@ fn check_operation(faults: &mut Faults, path: &str, operation: &OrderOperation, 
     if operation.work_minutes == 0 && (attended || operation.visit.is_some()) {
         faults.add(format!("{path}.work"), "is missing; only a milestone without crew and visit takes no time");
     }
+    check_spread(faults, path, operation);
     if operation.interruptible && !attended {
         let message = "unattended work runs on the clock and does not stop; leave it out, or name a crew";
         faults.add(format!("{path}.interruptible"), message);
@@ -194,6 +231,32 @@ fn check_operation(faults: &mut Faults, path: &str, operation: &OrderOperation, 
         check_hold_point(faults, &format!("{path}.hold_point"), operation, hold_point, facts);
     }
     check_progress(faults, &format!("{path}.progress"), operation, shop);
+}
+
+/// Low, likely and high are in this order; what is booked is the likely one.
+fn check_spread(faults: &mut Faults, path: &str, operation: &OrderOperation) {
+    let booked = operation.work_minutes;
+    for (field, minutes) in [("low_work", operation.low_work_minutes), ("high_work", operation.high_work_minutes)] {
+        let Some(minutes) = minutes else { continue };
+        let field = format!("{path}.{field}");
+        if operation.crew.is_empty() {
+            faults.add(field, "unattended work takes the time that it takes; leave it out, or name a crew");
+        } else if minutes == 0 {
+            faults.add(field, "0 minutes; at least 1");
+        } else if minutes > LONGEST_WORK {
+            faults.add(field, format!("{minutes} minutes; at most {LONGEST_WORK}"));
+        } else if field.ends_with("low_work") && minutes > booked {
+            faults.add(
+                field,
+                format!("{minutes} minutes; at most the {booked} that are booked, which are the likely ones"),
+            );
+        } else if field.ends_with("high_work") && minutes < booked {
+            faults.add(
+                field,
+                format!("{minutes} minutes; at least the {booked} that are booked, which are the likely ones"),
+            );
+        }
+    }
 }
 
 fn check_hold_point(
@@ -349,6 +412,7 @@ fn check_links(faults: &mut Faults, facts: &OrderFacts) {
 }
 
 fn leads_to(facts: &OrderFacts, from: &str, to: &str) -> bool {
+    let after = after(facts);
     let mut seen = HashSet::new();
     let mut stack = vec![from];
     while let Some(id) = stack.pop() {
@@ -356,18 +420,24 @@ fn leads_to(facts: &OrderFacts, from: &str, to: &str) -> bool {
             return true;
         }
         if seen.insert(id) {
-            stack.extend(facts.links.iter().filter(|link| link.from == id).map(|link| link.to.as_str()));
+            stack.extend(after.get(id).into_iter().flatten());
         }
     }
     false
 }
 
-/// Returns the ids along a cycle of links, the first again at the end, if there is one.
-fn cycle(facts: &OrderFacts) -> Option<Vec<&str>> {
+/// Returns what is linked to come right after each operation.
+fn after(facts: &OrderFacts) -> HashMap<&str, Vec<&str>> {
     let mut after: HashMap<&str, Vec<&str>> = HashMap::new();
     for link in &facts.links {
         after.entry(&link.from).or_default().push(&link.to);
     }
+    after
+}
+
+/// Returns the ids along a cycle of links, the first again at the end, if there is one.
+fn cycle(facts: &OrderFacts) -> Option<Vec<&str>> {
+    let after = after(facts);
     let mut done: HashSet<&str> = HashSet::new();
     for operation in &facts.operations {
         // Each entry of the walk is an operation and how many of its successors were followed.

@@ -9,6 +9,7 @@ use crate::calendar::Calendar;
 use crate::keyed::{
     BayClassId, BayId, CalendarId, CarId, EquipmentId, FamilyId, KeyedVec, OperationId, SkillId, TechnicianId, VisitId,
 };
+use crate::spread::Spread;
 use crate::time::{Span, Time, Window};
 
 /// How fast a technician is at a skill, in thousandths: 1200 does a booked hour in 50 minutes.
@@ -235,6 +236,8 @@ pub struct Operation {
     pub visit: Option<VisitId>,
     /// Booked work of each of the crew; the length itself if unattended.
     pub work: Span,
+    /// Between what it may turn out to lie, where that was said of this operation; a plan is made from `work` alone.
+    pub spread: Option<Spread>,
     /// A skill for each person; empty for unattended work, which runs on the clock.
     ///
     /// The length is that of the slowest: `max over the crew of ceil to grid (work / efficiency)`.

@@ -195,6 +195,8 @@ pub struct PlanningSettings {
     pub rework_percent: Option<u32>,
     /// Somebody is away on so many of 100 days.
     pub absence_percent: Option<u32>,
+    /// What was recorded counts by so many percent when chances are learned; 0 uses what is set alone.
+    pub learned_percent: Option<u32>,
 }
 
 macro_rules! defaults {
@@ -233,6 +235,7 @@ defaults! {
     failed_check_percent = 2,
     rework_percent = 50,
     absence_percent = 2,
+    learned_percent = 100,
 }
 
 /// The facts of a shop, not yet checked.

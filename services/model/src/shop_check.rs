@@ -11,6 +11,10 @@ pub const MOST: usize = 1000;
 /// Returns everything that is wrong with `facts`, but for the time zone.
 pub fn faults(facts: &ShopFacts) -> Faults {
     let mut faults = Faults::new();
+    check_sizes(&mut faults, facts);
+    if !faults.is_empty() {
+        return faults;
+    }
     check_name(&mut faults, "display_name", &facts.display_name, true);
     check_ids(&mut faults, "skills", "", facts.skills.iter().map(String::as_str));
     check_ids(&mut faults, "calendars", ".id", facts.calendars.iter().map(|calendar| calendar.id.as_str()));
@@ -63,6 +67,54 @@ pub fn faults(facts: &ShopFacts) -> Faults {
     faults
 }
 
+/// Notes lists that are out of all reason, and tells whether there is one: then what is in it is not looked at, since each
+/// entry is held against others, and nothing would be said that its size has not said.
+pub fn check_size(faults: &mut Faults, path: impl Into<String>, count: usize) -> bool {
+    let too_many = count > MOST;
+    if too_many {
+        faults.add(path, format!("{count} entries; at most {MOST}"));
+    }
+    too_many
+}
+
+fn check_sizes(faults: &mut Faults, facts: &ShopFacts) {
+    let lists = [
+        ("skills", facts.skills.len()),
+        ("calendars", facts.calendars.len()),
+        ("holidays", facts.holidays.len()),
+        ("bays", facts.bays.len()),
+        ("equipment", facts.equipment.len()),
+        ("technicians", facts.technicians.len()),
+        ("changeovers", facts.changeovers.len()),
+    ];
+    if lists.into_iter().fold(false, |any, (path, count)| check_size(faults, path, count) || any) {
+        return;
+    }
+    for (index, calendar) in facts.calendars.iter().enumerate() {
+        check_size(faults, format!("calendars[{index}].shifts"), calendar.shifts.len());
+        check_size(faults, format!("calendars[{index}].exceptions"), calendar.exceptions.len());
+        for (number, shift) in calendar.shifts.iter().enumerate() {
+            check_size(faults, format!("calendars[{index}].shifts[{number}].days"), shift.days.len());
+            check_size(faults, format!("calendars[{index}].shifts[{number}].breaks"), shift.breaks.len());
+        }
+        for (number, exception) in calendar.exceptions.iter().enumerate() {
+            check_size(faults, format!("calendars[{index}].exceptions[{number}].open"), exception.open.len());
+        }
+    }
+    for (index, bay) in facts.bays.iter().enumerate() {
+        check_size(faults, format!("bays[{index}].classes"), bay.classes.len());
+        check_size(faults, format!("bays[{index}].downtime"), bay.downtime.len());
+    }
+    for (index, equipment) in facts.equipment.iter().enumerate() {
+        check_size(faults, format!("equipment[{index}].outages"), equipment.outages.len());
+    }
+    for (index, technician) in facts.technicians.iter().enumerate() {
+        check_size(faults, format!("technicians[{index}].skills"), technician.skills.len());
+        check_size(faults, format!("technicians[{index}].absences"), technician.absences.len());
+        check_size(faults, format!("technicians[{index}].overtime"), technician.overtime.len());
+    }
+}
+
 /// Notes an id that is not 1 to 63 lower-case letters, digits and inner hyphens (RFC 1034 labels, a digit may be first).
 pub fn check_id(faults: &mut Faults, path: &str, id: &str) {
     let inner = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-';
@@ -72,10 +124,7 @@ pub fn check_id(faults: &mut Faults, path: &str, id: &str) {
 }
 
 /// Notes ids that are no ids, and those that are not the first of their kind.
-pub fn check_ids<'a>(faults: &mut Faults, path: &str, field: &str, ids: impl ExactSizeIterator<Item = &'a str>) {
-    if ids.len() > MOST {
-        faults.add(path, format!("{} entries; at most {MOST}", ids.len()));
-    }
+pub fn check_ids<'a>(faults: &mut Faults, path: &str, field: &str, ids: impl Iterator<Item = &'a str>) {
     let mut seen = HashSet::new();
     for (index, id) in ids.enumerate() {
         let path = format!("{path}[{index}]{field}");
@@ -157,9 +206,6 @@ fn show(window: DayWindow) -> String {
 }
 
 fn check_periods(faults: &mut Faults, path: &str, periods: &[Period]) {
-    if periods.len() > MOST {
-        faults.add(path, format!("{} entries; at most {MOST}", periods.len()));
-    }
     for (index, period) in periods.iter().enumerate() {
         check_period(faults, &format!("{path}[{index}]"), period);
     }
@@ -247,6 +293,7 @@ fn check_settings(faults: &mut Faults, settings: &PlanningSettings) {
         ("failed_check_percent", settings.failed_check_percent(), 0..=100),
         ("rework_percent", settings.rework_percent(), 0..=1000),
         ("absence_percent", settings.absence_percent(), 0..=100),
+        ("learned_percent", settings.learned_percent(), 0..=100),
     ];
     for (name, percent, range) in percents {
         if !range.contains(&percent) {

@@ -3,6 +3,8 @@
 mod build;
 mod published;
 
+use std::collections::HashMap;
+
 use jiff::Timestamp;
 
 use crate::cost::Cost;
@@ -26,10 +28,21 @@ pub struct Snapshot {
     pub shop: Shop,
     /// Its orders; only the open ones are planned.
     pub orders: Vec<OrderFacts>,
+    /// What is held. One that stands at [`Snapshot::now`] is planned like an order, one that is over is nothing.
+    pub holds: Vec<Held>,
     /// The plan that the floor works by.
     pub published: Option<Timetable>,
     /// The moment: nothing new starts before it.
     pub now: Timestamp,
+}
+
+/// An order that was quoted and is held: its place is kept, though it is no order yet.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Held {
+    /// The order that it would become.
+    pub order: OrderFacts,
+    /// From then on it is over.
+    pub until: Timestamp,
 }
 
 /// The problem of a snapshot, and what it takes to read a plan for it.
@@ -45,6 +58,7 @@ pub struct Planning {
     pub published: Option<Plan>,
     frame: Frame,
     orders: Vec<Order>,
+    held: HashMap<String, Timestamp>,
 }
 
 impl Snapshot {
@@ -55,24 +69,32 @@ impl Snapshot {
     pub fn planning(&self) -> Result<Planning, jiff::Error> {
         let frame = Frame::new(&self.shop, self.now, self.shop.settings.horizon_days())?;
         let (mut orders, mut misfits) = (Vec::new(), Vec::new());
-        for facts in self.orders.iter().filter(|facts| facts.state() == OrderState::Open) {
+        let standing: Vec<&Held> = self.holds.iter().filter(|held| self.now < held.until).collect();
+        let mut open: Vec<&OrderFacts> = self.orders.iter().chain(standing.iter().map(|held| &held.order)).collect();
+        if !standing.is_empty() {
+            // A hold has the place among them that its order will have.
+            open.sort_by(|a, b| a.id.cmp(&b.id));
+        }
+        for facts in open.into_iter().filter(|facts| facts.state() == OrderState::Open) {
             match Order::new(facts.clone(), &self.shop) {
                 Ok(order) => orders.push(order),
                 Err(faults) => misfits.push(misfit(facts, &faults)),
             }
         }
-        let mut builder = Builder::new(self, &frame);
+        let published = self.published.as_ref().map(|plan| plan.at(self.now));
+        let mut builder = Builder::new(self, published.as_ref(), &frame);
         for order in &orders {
             builder.add_order(order);
         }
         let technicians = builder.technicians;
         let bays = builder.bays;
         let problem = Problem::new(builder.data).expect("facts that fit their shop make a problem");
-        let published = self.published.as_ref().map(|timetable| {
+        let published = published.as_ref().map(|timetable| {
             let published = PublishedPlan { problem: &problem, frame: &frame, technicians: &technicians, bays: &bays };
             published.plan(timetable, &orders)
         });
-        Ok(Planning { problem, misfits, published, frame, orders })
+        let held = standing.into_iter().map(|held| (held.order.id.clone(), held.until)).collect();
+        Ok(Planning { problem, misfits, published, frame, orders, held })
     }
 }
 
@@ -102,6 +124,7 @@ impl Planning {
                 operations.filter_map(|(&id, operation)| self.operation(plan, id, operation)).collect();
             operations.sort_by_key(|operation| (operation.start_time, operation.end_time));
             orders.push(OrderTimetable {
+                held_until: self.held.get(&order.id).copied(),
                 order: order.id.clone(),
                 vehicle: order.vehicle.clone(),
                 arrival_time: order.arrival_time,

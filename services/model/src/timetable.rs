@@ -123,9 +123,16 @@ pub struct OrderTimetable {
     pub operations: Vec<OperationTimetable>,
     /// Where its time goes, the largest first.
     pub delays: Vec<Delay>,
+    /// It is no order but held: until when its place is kept. `None` for an order.
+    pub held_until: Option<Timestamp>,
 }
 
 impl OrderTimetable {
+    /// Tells whether it counts at `at`: always for an order, until it is over for a hold.
+    pub fn takes_part(&self, at: Timestamp) -> bool {
+        self.held_until.is_none_or(|until| at < until)
+    }
+
     /// Returns how long after the promise it is complete, if that is so.
     pub fn lateness(&self) -> Option<SignedDuration> {
         let late = self.completion_time.duration_since(self.promise_time?);
@@ -166,6 +173,18 @@ pub struct Timetable {
 }
 
 impl Timetable {
+    /// Tells whether an order, or a hold that stands at `at`, is in the plan.
+    pub fn has(&self, order: &str, at: Timestamp) -> bool {
+        self.orders.iter().any(|own| own.order == order && own.takes_part(at))
+    }
+
+    /// Returns the plan as it counts at `at`: without the places of holds that are over by then.
+    pub fn at(&self, at: Timestamp) -> Timetable {
+        let mut plan = self.clone();
+        plan.orders.retain(|order| order.takes_part(at));
+        plan
+    }
+
     /// Returns how much of the price the best plan could at most save, 0 to 1.
     pub fn gap(&self) -> f64 {
         let price = self.price.total();

@@ -29,6 +29,25 @@ fn all_faults_are_reported_at_once() {
     assert_eq!(paths, ["bays[0].id", "technicians[0].calendar", "time_zone"]);
 }
 
+/// Goal: what is out of all reason costs no time and no memory. Method: lists each entry of which was held against the
+/// rest, and faults each of which names all that there is.
+#[test]
+fn what_is_out_of_all_reason_is_only_counted() {
+    let many = |count: usize| (0..count).map(|number| format!("n{number}")).collect::<Vec<_>>();
+    let faults = order_faults(|_, order| order.operations[0].needs = many(100_000));
+    assert_eq!(faults.len(), 1, "{faults:?}");
+    assert_fault(&faults, "operations[0].needs", "100000 entries; at most 1000");
+    let faults = shop_faults(|shop| {
+        shop.technicians[0].absences = vec![period("2031-05-05T13:00:00Z", "2031-05-05T14:00:00Z"); 1001]
+    });
+    assert_fault(&faults, "technicians[0].absences", "1001 entries; at most 1000");
+    let faults = order_faults(|_, order| {
+        let unknown = operation("x", 10, &["none", "such"], None);
+        order.operations = vec![unknown; 1000];
+    });
+    assert_eq!(faults.len(), fitup_model::fault::MOST_FAULTS);
+}
+
 #[test]
 fn shop_faults_say_where_and_what() {
     type Change = fn(&mut fitup_model::ShopFacts);
@@ -133,6 +152,11 @@ fn order_faults_say_where_and_what() {
         (|_, order| order.operations[0].work_minutes = 0, "operations[0].work", "is missing"),
         (|_, order| order.operations[0].work_minutes = 12_060, "operations[0].work", "at most 12000"),
         (|_, order| order.operations[0].work_minutes = 300, "operations[0].work", "10 minutes longer than anybody"),
+        (|_, order| order.operations[0].low_work_minutes = Some(0), "operations[0].low_work", "at least 1"),
+        (|_, order| order.operations[0].low_work_minutes = Some(9_000), "operations[0].low_work", "at most the"),
+        (|_, order| order.operations[0].high_work_minutes = Some(1), "operations[0].high_work", "at least the"),
+        (|_, order| order.operations[0].high_work_minutes = Some(12_001), "operations[0].high_work", "at most 12000"),
+        (|_, order| order.operations[2].high_work_minutes = Some(90), "operations[2].high_work", "unattended"),
         (|_, order| order.operations[2].interruptible = true, "operations[2].interruptible", "on the clock"),
         (|_, order| order.operations[0].visit = Some("rock".into()), "visits[0]", "has no operation"),
         (|_, order| order.operations[0].needs = vec!["fender".into()], "operations[0].needs[0]", "no part or approval"),

@@ -224,6 +224,8 @@ fn skills_bays_and_times_are_looked_at() {
 fn the_clock_counts_what_is_left() {
     let mut day = in_state("running");
     assert_eq!(minutes_left(&day.shop, &day.orders[0].operations[0], at(45)), 75);
+    // Asked about the time before it: clocks differ, and plans may be made for any moment.
+    assert_eq!(minutes_left(&day.shop, &day.orders[0].operations[0], at(-1)), 120);
     let note = day.work(45, "pull", off());
     assert_eq!((note.booked_minutes, note.technicians), (Some(75), vec!["ines".to_owned()]));
     // Told by hand, and another goes on.
@@ -232,6 +234,28 @@ fn the_clock_counts_what_is_left() {
     assert_eq!(minutes_left(&day.shop, &day.orders[0].operations[0], at(500)), 100);
     let note = day.work(90, "pull", WorkEvent::Finish);
     assert_eq!((note.start_time, note.end_time), (Some(at(0)), Some(at(90))));
+}
+
+/// Goal: no minute of work is counted twice. Method: what happened before the last word about running work is said after
+/// it, by each event that reads the clock.
+#[test]
+fn nothing_is_clocked_before_the_last_word() {
+    let mut day = Day::new();
+    day.work(0, "pull", on(&["ines"]));
+    let swap = |minutes| {
+        let settlement = Settlement::Swap { out: "ines".into(), into: "odo".into() };
+        apply_settlement(&day.floor(minutes), &day.orders[0].id, "pull", &settlement)
+    };
+    let (order, _) = swap(60).expect("is allowed");
+    assert_eq!(minutes_left(&day.shop, &order.operations[0], at(60)), 60);
+    day.orders[0] = order;
+    let back = Settlement::Swap { out: "odo".into(), into: "ines".into() };
+    let back = apply_settlement(&day.floor(30), &day.orders[0].id, "pull", &back).expect_err("is before the swap");
+    assert!(words(&back).contains("is before it was last clocked"), "{back:?}");
+    for event in [on(&["ines"]), off(), pause(), WorkEvent::Finish] {
+        let refused = day.try_work(30, "pull", &event).expect_err("is before the swap");
+        assert!(words(&refused).contains("is before it was last clocked"), "{event:?}: {refused:?}");
+    }
 }
 
 #[test]
@@ -281,6 +305,25 @@ fn rework_in_another_bay_moves_the_rest_of_the_visit() {
     assert_eq!([visit("pull-2"), visit("measure-2")], ["rack-2", "check-2"]);
     assert_eq!([visit("measure"), visit("weld"), visit("cure")], ["check", "check-2", "check-2"]);
     assert!(order.visits.iter().filter(|visit| visit.id.ends_with("-2")).all(|visit| visit.bay.is_none()));
+}
+
+#[test]
+fn a_bay_with_a_car_in_it_takes_no_other() {
+    let mut day = in_state("done");
+    let mut other = draft();
+    other.id = "1399".into();
+    day.orders.push(other);
+    let enter = |day: &Day, minutes: i64| apply_work(&day.floor(minutes), "1399", "pull", &on(&["odo"]));
+    let refused = enter(&day, 65).expect_err("the first car has not left");
+    assert!(words(&refused).ends_with("in it, measure is not done there; take another bay"), "{refused:?}");
+    // All of its visit done, the cure by itself an hour after the weld.
+    day.work(70, "measure", on(&["ines"]));
+    day.work(80, "measure", check(true));
+    (day.orders[0].parts[0].met, day.orders[0].parts[0].expected_time) = (true, None);
+    day.work(80, "weld", on(&["ines"]));
+    day.work(140, "weld", WorkEvent::Finish);
+    assert!(words(&enter(&day, 199).expect_err("it cures")).contains("cure is not done there"));
+    assert!(enter(&day, 200).is_ok());
 }
 
 #[test]

@@ -16,7 +16,7 @@ fn planning(change: impl FnOnce(&mut ShopFacts, &mut OrderFacts), published: Opt
     let (mut shop, mut order) = (shop(), order());
     change(&mut shop, &mut order);
     let shop = Shop::new(shop).expect("good facts");
-    Snapshot { shop, orders: vec![order], published, now: time(now) }.planning().expect("in range")
+    Snapshot { shop, orders: vec![order], holds: vec![], published, now: time(now) }.planning().expect("in range")
 }
 
 /// Pull at 8:00, spray at 13:00, bake at 14:00, all by Ines, in rack-1 and the booth.
@@ -206,4 +206,86 @@ fn an_order_that_no_longer_fits_is_left_out_with_the_reason() {
 fn complete_and_cancelled_orders_are_not_planned() {
     let cancelled = planning(|_, order| order.cancelled = true, None, MONDAY);
     assert_eq!((cancelled.problem.cars.len(), cancelled.misfits.len()), (0, 0));
+}
+
+/// Goal: a hold takes part like an order while it stands, and is nothing once it is over. Method: the problems of the
+/// same shop at the same moment, held and entered, over and never made, each with the place of the hold in the published
+/// plan; they must be equal to the last number, and so must be what the published plan is read as.
+mod holds {
+    use fitup_model::{Held, Order};
+    use jiff::{SignedDuration, Timestamp};
+    use proptest::prelude::*;
+
+    use super::*;
+
+    /// The order of the tests under another id, such as comes before it or after.
+    fn other(id: &str, minutes: u32) -> OrderFacts {
+        let mut facts = order();
+        facts.id = id.into();
+        facts.operations[0].work_minutes = minutes;
+        facts
+    }
+
+    fn planned(orders: &[&OrderFacts], holds: Vec<Held>, published: Option<&Timetable>, now: Timestamp) -> Planning {
+        let shop = Shop::new(shop()).expect("good facts");
+        for own in orders.iter().copied().chain(holds.iter().map(|held| &held.order)) {
+            Order::new(own.clone(), &shop).expect("good facts");
+        }
+        let orders = orders.iter().map(|own| (*own).clone()).collect();
+        Snapshot { shop, orders, holds, published: published.cloned(), now }.planning().expect("in range")
+    }
+
+    /// Returns a published plan of both orders, one after the other, in which the second is held.
+    fn with_a_hold(of: &OrderFacts, held: &Held) -> Timetable {
+        let before = held.until.min(time(MONDAY)) - SignedDuration::from_mins(1);
+        let one = planned(&[of], vec![], None, before).timetable(&monday_plan(), Quality::Feasible, 0, vec![]);
+        let mut both = one.clone();
+        let mut place = one.orders[0].clone();
+        place.order.clone_from(&held.order.id);
+        place.held_until = Some(held.until);
+        both.orders.push(place);
+        both
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig { cases: 48, failure_persistence: None, ..ProptestConfig::default() })]
+
+        #[test]
+        fn over_is_nothing_and_standing_is_an_order(
+            id in "[a-z]{1,4}|[0-9]{1,4}",
+            work in 10..160_u32,
+            left in -5000..5000_i64,
+        ) {
+            let (own, now) = (order(), time(MONDAY));
+            prop_assume!(id != own.id);
+            let held = Held { order: other(&id, work), until: now + SignedDuration::from_mins(left) };
+            let published = with_a_hold(&own, &held);
+            let with = planned(&[&own], vec![held.clone()], Some(&published), now);
+            if left > 0 {
+                // As if it had been entered, among the orders by id.
+                let mut orders = [&own, &held.order];
+                orders.sort_by(|a, b| a.id.cmp(&b.id));
+                let mut entered = published.clone();
+                entered.orders[1].held_until = None;
+                let as_order = planned(&orders, vec![], Some(&entered), now);
+                prop_assert_eq!(format!("{:?}", with.problem), format!("{:?}", as_order.problem));
+                prop_assert_eq!(&with.published, &as_order.published);
+                let shown = with.timetable(with.published.as_ref().unwrap(), Quality::Feasible, 0, vec![]);
+                let of_hold = shown.orders.iter().find(|order| order.order == id).unwrap();
+                prop_assert_eq!(of_hold.held_until, Some(held.until));
+                prop_assert!(shown.orders.iter().any(|order| order.order == own.id && order.held_until.is_none()));
+            } else {
+                // As if nobody had ever asked.
+                let mut without = published.clone();
+                without.orders.truncate(1);
+                let alone = planned(&[&own], vec![], Some(&without), now);
+                prop_assert_eq!(format!("{:?}", with.problem), format!("{:?}", alone.problem));
+                prop_assert_eq!(&with.published, &alone.published);
+            }
+            // Nor does what is left of one whose record is gone.
+            let gone = planned(&[&own], vec![], Some(&published), now);
+            let alone = planned(&[&own], vec![], Some(&published.at(held.until)), now);
+            prop_assert_eq!(format!("{:?}", gone.problem), format!("{:?}", alone.problem));
+        }
+    }
 }

@@ -217,6 +217,7 @@ impl Generator {
             car,
             visit,
             work: span(work),
+            spread: None,
             interruptible,
             crew,
             equipment,

@@ -1,7 +1,7 @@
 //! One course of events: what a problem would be if all of it were known from the start.
 
 use fitup_model::keyed::{CarId, KeyedVec, OperationId, TechnicianId};
-use fitup_model::problem::{Commitment, Ready, ReadyReason};
+use fitup_model::problem::{Commitment, Operation, Ready, ReadyReason};
 use fitup_model::{Calendar, Fault, Problem, Span, Window};
 use fitup_planner::compile::Variation;
 use fitup_planner::random::Random;
@@ -20,20 +20,23 @@ pub struct Futures<'p> {
     problem: &'p Problem,
     chances: Chances,
     seed: u64,
-    work: Option<Beta>,
+    /// The distributions of shares of what is booked; none where nothing varies.
+    works: Vec<Option<Beta>>,
+    /// Which of them is that of an operation.
+    work_of: KeyedVec<OperationId, usize>,
     untouched: KeyedVec<CarId, bool>,
 }
 
 impl<'p> Futures<'p> {
     /// Returns the futures that belong to `seed`.
     pub fn new(problem: &'p Problem, chances: Chances, seed: u64) -> Futures<'p> {
-        let work = ThreePoint::new(chances.low, 1.0, chances.high).map(|spread| spread.beta());
+        let (works, work_of) = works(problem, &chances);
         let untouched = |car| {
             let started = |id: &OperationId| matches!(problem.operations[*id].commitment, Commitment::Started { .. });
             !problem.operations_of(car).iter().any(started)
         };
         let untouched = problem.cars.keys().map(untouched).collect();
-        Futures { problem, chances, seed, work, untouched }
+        Futures { problem, chances, seed, works, work_of, untouched }
     }
 
     /// Returns what is otherwise in one future than the problem says.
@@ -46,7 +49,7 @@ impl<'p> Futures<'p> {
             let car = &self.problem.cars[own.car].name;
             if open && !own.crew.is_empty() {
                 let mut luck = self.luck(number, &["work", &own.name]);
-                let mut share = self.work.as_ref().map_or(1.0, |work| work.quantile(luck.unit()));
+                let mut share = self.works[self.work_of[id]].as_ref().map_or(1.0, |work| work.quantile(luck.unit()));
                 if luck.chance(chances.failed_check) {
                     share += chances.rework;
                 }
@@ -152,6 +155,26 @@ impl<'p> Futures<'p> {
     fn luck(&self, number: u64, name: &[&str]) -> Random {
         Random::new(self.seed ^ number.wrapping_mul(0x9E37_79B9_7F4A_7C15), digest(name))
     }
+}
+
+/// Returns the distributions of the shares of booked work, and which of them is that of each operation: its own low and
+/// high where they were said, else those of the shop. Operations with the same shares have one.
+fn works(problem: &Problem, chances: &Chances) -> (Vec<Option<Beta>>, KeyedVec<OperationId, usize>) {
+    let mut shares: Vec<(f64, f64)> = Vec::new();
+    let mut works = Vec::new();
+    let mut work_of = |(low, high): (f64, f64)| {
+        shares.iter().position(|own| *own == (low, high)).unwrap_or_else(|| {
+            shares.push((low, high));
+            works.push(ThreePoint::new(low, 1.0, high).map(|spread| spread.beta()));
+            shares.len() - 1
+        })
+    };
+    let own = |operation: &Operation| {
+        let low = operation.spread.and_then(|spread| spread.low_share()).unwrap_or(chances.low);
+        (low, operation.spread.and_then(|spread| spread.high_share()).unwrap_or(chances.high))
+    };
+    let work_of = problem.operations.iter().map(|(_, operation)| work_of(own(operation))).collect();
+    (works, work_of)
 }
 
 /// Returns FNV-1a of the words, each ended by a byte that is in none: Fowler, Noll, Vo, RFC 9923.

@@ -2,11 +2,12 @@
 //! home. What comes out are completion times with their probabilities.
 //!
 //! No I/O, no clock and no global random numbers. Read in this order: [`three_point`] (how long work takes), [`chances`]
-//! (what else can happen), [`future`] (one course of events, as a problem of its own), [`mod@replay`] (a plan under many of
+//! (what else can happen), [`mod@learn`] (chances from what was recorded), [`future`] (one course of events, as a problem of its own), [`mod@replay`] (a plan under many of
 //! them), [`quantile`] (what is read off), [`mod@quote`] (when a car that is not in the plan would be complete).
 
 pub mod chances;
 pub mod future;
+pub mod learn;
 pub mod quantile;
 pub mod quote;
 pub mod replay;
@@ -15,6 +16,7 @@ pub mod weeks;
 
 pub use chances::Chances;
 pub use future::Futures;
+pub use learn::learn;
 pub use quote::{Policy, Quote, Unquotable, quote};
 pub use replay::{History, replay};
 pub use three_point::ThreePoint;

@@ -8,7 +8,7 @@ use fitup_model::{Cost, Fault, Plan, Problem, Time, check, cost};
 use fitup_planner::beside::beside;
 use fitup_planner::push::without;
 use fitup_planner::replan::{improved, push_right};
-use fitup_planner::{Never, Options};
+use fitup_planner::{LeftOut, Never, Options};
 
 use crate::chances::Chances;
 use crate::future::Futures;
@@ -61,6 +61,8 @@ pub struct Quote {
     pub endangered: Vec<Endangered>,
     /// The cars that it moves, if it may.
     pub moved: Vec<Moved>,
+    /// The cars that have no place in the plan.
+    pub left_out: Vec<LeftOut>,
     /// What the plan costs more with it, its own lateness and time in the shop not counted: what it does to the others,
     /// overtime, room outside.
     pub price: Cost,
@@ -114,7 +116,7 @@ pub struct Before {
 /// # Errors
 /// See [`Unquotable`].
 pub fn before(problem: &Problem, published: &Plan, car: CarId, policy: &Policy) -> Result<Before, Unquotable> {
-    let plan = standing(problem, published, car);
+    let (plan, _) = standing(problem, published, car);
     Ok(Before { completions: played(problem, &plan, policy)? })
 }
 
@@ -140,7 +142,7 @@ pub fn quote_beside(
     policy: &Policy,
     before: &Before,
 ) -> Result<Quote, Unquotable> {
-    let standing = standing(problem, published, car);
+    let (standing, left_out) = standing(problem, published, car);
     let regular = without_new_overtime(problem, Some(&standing));
     let undisturbed = beside(&regular, &standing, car, policy.trials, policy.seed);
     let undisturbed = undisturbed.filter(|plan| check(problem, plan).is_empty());
@@ -171,13 +173,15 @@ pub fn quote_beside(
         endangered: endangered(problem, car, &before.completions, &after),
         price: price_to_others(problem, &plan, car) - price_to_others(problem, &standing, car),
         moved,
+        left_out: left_out.into_iter().filter(|left| !plan.includes(problem, left.car)).collect(),
         plan,
     })
 }
 
-/// Returns the published plan as the facts leave it, without the car.
-fn standing(problem: &Problem, published: &Plan, car: CarId) -> Plan {
-    without(problem, &push_right(problem, &without(problem, published, car)).0, car)
+/// Returns the published plan as the facts leave it, without the car, and the cars that find no place.
+fn standing(problem: &Problem, published: &Plan, car: CarId) -> (Plan, Vec<LeftOut>) {
+    let (plan, left_out) = push_right(problem, &without(problem, published, car));
+    (without(problem, &plan, car), left_out)
 }
 
 fn disturbed(problem: &Problem, start: &Plan, iterations: u64, seed: u64) -> Plan {

@@ -35,6 +35,7 @@ fn queue(mean_gap: f64, seed: u64) -> (Problem, Time) {
             car,
             visit: None,
             work: Span::from_minutes(exponential(MEAN_WORK).round().max(1.0) as i64),
+            spread: None,
             crew: vec![skill],
             equipment: Vec::new(),
             interruptible: false,

@@ -1,5 +1,6 @@
 //! What time it is.
 
+use std::sync::atomic::{AtomicI64, Ordering};
 use std::time::Instant;
 
 use jiff::{SignedDuration, Timestamp};
@@ -16,6 +17,8 @@ pub enum Clock {
         /// When that was.
         since: Instant,
     },
+    /// Stands still until a test moves it; seconds since 1970.
+    ByHand(&'static AtomicI64),
 }
 
 impl Clock {
@@ -31,6 +34,9 @@ impl Clock {
             Clock::Set { start, since } => {
                 let passed = SignedDuration::try_from(since.elapsed()).unwrap_or(SignedDuration::MAX);
                 start.saturating_add(passed).unwrap_or(Timestamp::MAX)
+            }
+            Clock::ByHand(seconds) => {
+                Timestamp::from_second(seconds.load(Ordering::SeqCst)).unwrap_or(Timestamp::UNIX_EPOCH)
             }
         }
     }

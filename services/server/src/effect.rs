@@ -2,15 +2,14 @@
 //! that the floor works by.
 
 use std::collections::BTreeMap;
-use std::sync::Arc;
 
 use fitup_model::{OrderFacts, Timetable};
-use fitup_planner::Never;
+use fitup_planner::Stop;
 use fitup_store::{RunLimits, Snapshot};
 use jiff::{SignedDuration, Timestamp};
-use tokio::sync::Semaphore;
 
 use crate::error::Error;
+use crate::place::Places;
 use crate::search::{Found, search_in};
 
 /// So long each of the two searches takes at most.
@@ -32,12 +31,12 @@ pub struct Effect {
 /// Plans effects, one at a time: it is a search, and a search takes a core.
 #[derive(Debug, Clone)]
 pub struct Effects {
-    place: Arc<Semaphore>,
+    places: Places,
 }
 
 impl Default for Effects {
     fn default() -> Effects {
-        Effects { place: Arc::new(Semaphore::new(1)) }
+        Effects { places: Places::new(1) }
     }
 }
 
@@ -47,26 +46,25 @@ impl Effects {
     /// # Errors
     /// If no plan of the shop can be made.
     pub async fn of(&self, snapshot: Snapshot, changed: OrderFacts, as_of: Timestamp) -> Result<Vec<Effect>, Error> {
-        let place = Arc::clone(&self.place).acquire_owned().await;
-        let place = place.map_err(|_| Error::ShuttingDown)?;
-        let work = move || {
-            let _place = place;
-            effects(snapshot, changed, as_of)
-        };
-        tokio::task::spawn_blocking(work).await.map_err(|error| Error::Bug(format!("an effect: {error}")))?
+        self.places.take().await?.work(move |hangup| effects(snapshot, changed, as_of, hangup)).await?
     }
 }
 
-fn effects(mut snapshot: Snapshot, changed: OrderFacts, as_of: Timestamp) -> Result<Vec<Effect>, Error> {
+fn effects(
+    mut snapshot: Snapshot,
+    changed: OrderFacts,
+    as_of: Timestamp,
+    hangup: &dyn Stop,
+) -> Result<Vec<Effect>, Error> {
     // Without a plan that the floor works by, the one that would be made now stands in for it.
     let before = match snapshot.published.as_ref().filter(|plan| !plan.stale) {
         Some(plan) => completions(&plan.timetable),
-        None => completions(&planned(&snapshot, as_of, &changed.id)?),
+        None => completions(&planned(&snapshot, as_of, &changed.id, hangup)?),
     };
     for order in snapshot.orders.iter_mut().filter(|order| order.facts.id == changed.id) {
         order.facts = changed.clone();
     }
-    let after = completions(&planned(&snapshot, as_of, &changed.id)?);
+    let after = completions(&planned(&snapshot, as_of, &changed.id, hangup)?);
     let mut effects: Vec<Effect> = snapshot
         .orders
         .iter()
@@ -82,7 +80,7 @@ fn effects(mut snapshot: Snapshot, changed: OrderFacts, as_of: Timestamp) -> Res
     Ok(effects)
 }
 
-fn planned(snapshot: &Snapshot, as_of: Timestamp, order: &str) -> Result<Timetable, Error> {
+fn planned(snapshot: &Snapshot, as_of: Timestamp, order: &str, hangup: &dyn Stop) -> Result<Timetable, Error> {
     let limits = RunLimits {
         time_limit: Some(TIME_LIMIT),
         iteration_limit: None,
@@ -95,7 +93,7 @@ fn planned(snapshot: &Snapshot, as_of: Timestamp, order: &str) -> Result<Timetab
             crate::convert::names::child(&snapshot.shop.facts.id, crate::convert::names::Collection::Orders, order);
         Error::from(fitup_store::Error::Forbidden { name, message })
     };
-    match search_in(snapshot, as_of, &limits, 1, &Never, &|_| {}) {
+    match search_in(snapshot, as_of, &limits, 1, hangup, &|_| {}) {
         Found::Plan(timetable) => Ok(*timetable),
         Found::Nothing => Err(forbidden("no plan of the shop was found in time".into())),
         Found::Failure(failure) => Err(forbidden(failure)),

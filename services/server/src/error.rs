@@ -385,6 +385,7 @@ fn resource_type(name: &str) -> &'static str {
         Some("orders") if name.ends_with("/takeIn") => "fitup.v1.TakeIn",
         Some("orders") => "fitup.v1.Order",
         Some("plans") => "fitup.v1.Plan",
+        Some("holds") => "fitup.v1.Hold",
         Some(_) => "fitup.v1.PlanRun",
     }
 }

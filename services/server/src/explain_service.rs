@@ -1,6 +1,7 @@
 //! Why a plan is as it is, where it is tight, and how the work has gone: each method reads, reckons on a thread of its
 //! own, writes.
 
+use std::ops::Range;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -12,15 +13,18 @@ use fitup_planner::steer::{Steered, steer};
 use fitup_proto::v1;
 use fitup_proto::v1::explain_service_server::ExplainService;
 use fitup_store::{Error as StoreError, OrderFilter, Page, PlanRecord, PlanState, Snapshot, Store};
+use jiff::tz::TimeZone;
 use jiff::{Timestamp, ToSpan};
-use tokio::sync::Semaphore;
 use tonic::{Request, Response, Status};
 
+use crate::chances::Known;
 use crate::clock::Clock;
 use crate::convert::names::{self, Collection};
 use crate::convert::{explain, instant_field};
 use crate::error::Error;
+use crate::floor_service::as_of;
 use crate::layer::note_shop;
+use crate::place::Places;
 use crate::search;
 use crate::shop_service::shop_name;
 
@@ -40,30 +44,11 @@ pub struct Explain {
     /// For what now is.
     pub clock: Clock,
     /// One answer at a time: it is a search, and a search takes a core.
-    pub place: Place,
+    pub places: Places,
 }
 
-/// The place of the one answer that is worked on.
-#[derive(Debug, Clone)]
-pub struct Place(Arc<Semaphore>);
-
-impl Default for Place {
-    fn default() -> Place {
-        Place(Arc::new(Semaphore::new(1)))
-    }
-}
-
-impl Place {
-    /// Reckons on a thread of its own.
-    async fn work<T: Send + 'static>(&self, work: impl FnOnce() -> T + Send + 'static) -> Result<T, Error> {
-        let place = Arc::clone(&self.0).acquire_owned().await.map_err(|_| Error::ShuttingDown)?;
-        let work = move || {
-            let _place = place;
-            work()
-        };
-        tokio::task::spawn_blocking(work).await.map_err(|error| Error::Bug(format!("an explanation: {error}")))
-    }
-}
+/// When a plan was published, how many operations it kept of the one before, and of how many.
+type Kept = (Timestamp, (usize, usize));
 
 /// A plan, the shop that it is for, and the problem that is left of it.
 struct Asked {
@@ -88,10 +73,10 @@ impl ExplainService for Explain {
         let timetable = record.timetable.orders.iter().find(|other| other.order == order).cloned();
         let timetable = timetable.ok_or_else(|| forbidden(&request.name, not_planned(&record, &order)))?;
         let as_of = as_of.unwrap_or(record.timetable.as_of_time.max(self.clock.now()));
-        let found = self.place.work(move || {
+        let found = self.places.take().await?.work(move |hangup| {
             let asked = Asked::new(record, snapshot, as_of)?;
             let car = asked.planning.problem.cars.iter().find(|(_, car)| car.name == order).map(|(id, _)| id);
-            let until = Until::new();
+            let until = Until::new(hangup);
             let steered = car.and_then(|car| steer(&asked.planning.problem, &asked.start, car, &until));
             until.check()?;
             Ok::<(Asked, Option<Steered>), Error>((asked, steered))
@@ -115,9 +100,9 @@ impl ExplainService for Explain {
         refuse(faults)?;
         let (record, snapshot) = self.plan(&shop, &request.plan).await?;
         let as_of = as_of.unwrap_or(record.timetable.as_of_time.max(self.clock.now()));
-        let found = self.place.work(move || {
+        let found = self.places.take().await?.work(move |hangup| {
             let asked = Asked::new(record, snapshot, as_of)?;
-            let until = Until::new();
+            let until = Until::new(hangup);
             let load = load(&asked.planning.problem, &asked.start, checks, &until);
             until.check()?;
             Ok::<(Asked, Load), Error>((asked, load))
@@ -146,11 +131,26 @@ impl ExplainService for Explain {
         refuse(faults)?;
         let facts = self.store.get_shop(&shop).await.map_err(Error::from)?.facts;
         let facts = Shop::new(facts).map_err(Error::from)?;
-        let (orders, plans) = (self.orders(&shop).await?, self.published_plans(&shop).await?);
-        let weeks = self.place.work(move || weeks(&facts, &orders, &plans, week, count.max(1), now)).await?;
-        let weeks =
-            weeks.map_err(|error| Fault { path: "week_time".into(), message: format!("is out of reach: {error}") });
-        Ok(Response::new(v1::Measures { weeks: weeks.map_err(Error::from)? }))
+        let out_of_reach =
+            |error| Error::from(Fault { path: "week_time".into(), message: format!("is out of reach: {error}") });
+        let spans = spans(facts.zone(), week, count.max(1), now).map_err(out_of_reach)?;
+        // One at a time from here on: a year of orders is read as a whole.
+        let place = self.places.take().await?;
+        let (Some((from, _)), Some((_, until))) = (spans.first(), spans.last()) else {
+            return Ok(Response::new(v1::Measures::default()));
+        };
+        let kept = self.kept(&shop, facts.zone(), *from..*until).await?;
+        let orders = self.orders(&shop).await?;
+        let weeks = place.work(move |_| weeks(&facts, &orders, &kept, &spans)).await?.map_err(out_of_reach)?;
+        Ok(Response::new(v1::Measures { weeks }))
+    }
+
+    async fn get_chances(&self, request: Request<v1::GetChancesRequest>) -> Result<Response<v1::Chances>, Status> {
+        let request = request.into_inner();
+        let shop = shop_name(&request.parent, "parent")?;
+        let facts = self.store.get_shop(&shop).await.map_err(Error::from)?.facts;
+        let now = as_of(request.as_of_time.as_ref(), self.clock)?;
+        Ok(Response::new(Known::read(&*self.store, &facts, now).await?.write()))
     }
 }
 
@@ -180,14 +180,33 @@ impl Explain {
         }
     }
 
-    /// Returns the plans that are or were published, the first first.
+    /// Returns how much each plan that was published in this time kept of the one before: when, operations kept, all.
+    async fn kept(&self, shop: &str, zone: &TimeZone, within: Range<Timestamp>) -> Result<Vec<Kept>, Error> {
+        let plans = self.published_plans(shop).await?;
+        let (mut kept, mut last): (Vec<Kept>, Option<PlanRecord>) = (Vec::new(), None);
+        for pair in plans.windows(2).filter(|pair| within.contains(&pair[1].create_time)) {
+            let before = match last.take().filter(|last| last.id == pair[0].id) {
+                Some(before) => before,
+                None => self.store.get_plan(shop, &pair[0].id).await?,
+            };
+            let after = self.store.get_plan(shop, &pair[1].id).await?;
+            kept.push((after.create_time, stability(&before.timetable, &after.timetable, zone)));
+            last = Some(after);
+        }
+        Ok(kept)
+    }
+
+    /// Returns the plans that are or were published, the first first; without their orders, as lists have them.
     async fn published_plans(&self, shop: &str) -> Result<Vec<PlanRecord>, Error> {
         let (mut plans, mut after) = (Vec::new(), None);
         loop {
             let read = self.store.list_plans(shop, Page { after, limit: PAGE }).await?;
             let is_last = read.len() < PAGE as usize;
             after = read.last().map(|plan| plan.id.clone());
-            plans.extend(read.into_iter().filter(|plan| plan.state != PlanState::Proposed));
+            for plan in read.into_iter().filter(|plan| plan.state != PlanState::Proposed) {
+                // A list tells plans without their orders.
+                plans.push(self.store.get_plan(shop, &plan.id).await?);
+            }
             if is_last {
                 plans.reverse();
                 return Ok(plans);
@@ -208,34 +227,41 @@ impl Asked {
     }
 }
 
-/// Returns the measures of `count` weeks, the first of which has `first` in it, up to now.
-fn weeks(
-    shop: &Shop,
-    orders: &[OrderFacts],
-    plans: &[PlanRecord],
+/// Returns the spans of `count` weeks, the first of which has `first` in it, up to now.
+fn spans(
+    zone: &TimeZone,
     first: Timestamp,
     count: u32,
     now: Timestamp,
-) -> Result<Vec<v1::measures::Week>, jiff::Error> {
-    let zone = shop.zone();
+) -> Result<Vec<(Timestamp, Timestamp)>, jiff::Error> {
     let day = zone.to_datetime(first).date();
     let monday = day.checked_sub(i64::from(day.weekday().to_monday_zero_offset()).days())?;
-    let mut weeks = Vec::new();
+    let midnight = |days: i64| fitup_model::week::instant(zone, monday.checked_add(days.days())?.into());
+    let mut spans = Vec::new();
     for number in 0..i64::from(count) {
-        let midnight = |days: i64| fitup_model::week::instant(zone, monday.checked_add(days.days())?.into());
         let (from, until) = (midnight(7 * number)?, midnight(7 * number + 7)?.min(now));
         if from >= now {
             break;
         }
-        let week: Measures = measures(shop, orders, from, until)?;
-        let mut share = (0, 0);
-        for pair in plans.windows(2).filter(|pair| (from..until).contains(&pair[1].create_time)) {
-            let (kept, all) = stability(&pair[0].timetable, &pair[1].timetable, zone);
-            share = (share.0 + kept, share.1 + all);
-        }
-        weeks.push(explain::write_week(from, until, &week, share));
+        spans.push((from, until));
     }
-    Ok(weeks)
+    Ok(spans)
+}
+
+/// Returns the measures of weeks.
+fn weeks(
+    shop: &Shop,
+    orders: &[OrderFacts],
+    kept: &[Kept],
+    spans: &[(Timestamp, Timestamp)],
+) -> Result<Vec<v1::measures::Week>, jiff::Error> {
+    let week = |&(from, until): &(Timestamp, Timestamp)| {
+        let week: Measures = measures(shop, orders, from, until)?;
+        let within = kept.iter().filter(|(at, _)| (from..until).contains(at));
+        let share = within.fold((0, 0), |sum, (_, share)| (sum.0 + share.0, sum.1 + share.1));
+        Ok(explain::write_week(from, until, &week, share))
+    };
+    spans.iter().map(week).collect()
 }
 
 fn not_planned(record: &PlanRecord, order: &str) -> String {
@@ -257,12 +283,15 @@ fn refuse(faults: Vec<Fault>) -> Result<(), Error> {
     if faults.is_empty() { Ok(()) } else { Err(faults.into()) }
 }
 
-/// Stops when nobody waits any more.
-struct Until(Instant);
+/// Stops when nobody waits any more, and after [`TIME_LIMIT`].
+struct Until<'h> {
+    end: Instant,
+    hangup: &'h dyn Stop,
+}
 
-impl Until {
-    fn new() -> Until {
-        Until(Instant::now() + TIME_LIMIT)
+impl Until<'_> {
+    fn new(hangup: &dyn Stop) -> Until<'_> {
+        Until { end: Instant::now() + TIME_LIMIT, hangup }
     }
 
     fn check(&self) -> Result<(), Error> {
@@ -270,9 +299,9 @@ impl Until {
     }
 }
 
-impl Stop for Until {
+impl Stop for Until<'_> {
     fn should_stop(&self) -> bool {
-        Instant::now() >= self.0
+        Instant::now() >= self.end || self.hangup.should_stop()
     }
 
     /// Searches are counted in iterations: the time that is left says nothing to them.

@@ -6,7 +6,7 @@ use fitup_store::{Change, NewToken, Role, Scope, TokenRecord};
 use jiff::{SignedDuration, Timestamp};
 
 use crate::access::secret::Secret;
-use crate::config::postgres_url;
+use crate::config::PostgresUrl;
 use crate::convert::names;
 use crate::serve::{ServeError, open_store};
 use crate::token_service::new_id;
@@ -40,7 +40,7 @@ pub struct FirstToken {
     data: PathBuf,
 
     /// PostgreSQL database, as for the service
-    #[arg(long, env = "FITUPD_DATABASE", value_name = "URL", hide_env_values = true, value_parser = postgres_url)]
+    #[arg(long, env = "FITUPD_DATABASE", value_name = "URL", hide_env_values = true, value_parser = PostgresUrl)]
     database: Option<String>,
 }
 

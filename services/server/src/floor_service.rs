@@ -2,6 +2,8 @@
 
 use std::sync::Arc;
 
+use fitup_intake::LAST_WORD;
+use fitup_intake::safety::of_hazards;
 use fitup_model::floor::{self, Floor, FloorNote, Refused};
 use fitup_model::{OrderFacts, Shop, ShopFacts, Timetable};
 use fitup_planner::replan::push_right;
@@ -13,15 +15,17 @@ use tonic::{Request, Response, Status};
 
 use crate::clock::Clock;
 use crate::convert::floor::{read_event_time, read_part, read_resource, read_settlement, read_work, write, write_hit};
+use crate::convert::intake::to_caution;
 use crate::convert::names::{self, Collection};
+use crate::convert::order::to_hazard;
 use crate::convert::{dispatch, to_instant};
 use crate::error::Error;
 use crate::layer::note_shop;
 use crate::left_out;
 use crate::page::Listing;
 use crate::request::{change, encode, message};
-use crate::search::planning;
-use crate::shop_service::shop_name;
+use crate::search::{as_they_are, planning};
+use crate::shop_service::{checked, shop_name};
 
 /// Keeps what happens on the floor.
 pub struct Floors {
@@ -129,10 +133,18 @@ impl FloorService for Floors {
         let shop = shop_name(&request.parent, "parent")?;
         let (snapshot, published) = self.published(&shop).await?;
         let now = as_of(request.as_of_time.as_ref(), self.clock)?;
+        let orders = as_they_are(&snapshot, now);
         let facts = Shop::new(snapshot.shop.facts).map_err(|faults| broken(&faults))?;
-        let orders: Vec<OrderFacts> = snapshot.orders.into_iter().map(|order| order.facts).collect();
         let list = fitup_model::dispatch::dispatch_list(&facts, &orders, &published.timetable, now);
+        let lanes = list.technicians.iter().chain(&list.bays);
+        let hazards: Vec<_> = lanes.flat_map(|lane| &lane.entries).flat_map(|entry| entry.hazards.clone()).collect();
+        let cautions = of_hazards(&hazards).into_iter().map(|(hazard, caution)| v1::HazardCaution {
+            hazard: to_hazard(hazard).into(),
+            caution: Some(to_caution(&caution)),
+        });
         Ok(Response::new(v1::DispatchList {
+            cautions: cautions.collect(),
+            last_word: LAST_WORD.into(),
             plan: names::child(&shop, Collection::Plans, &published.id),
             stale: published.stale,
             as_of_time: Some(to_instant(now)),
@@ -195,7 +207,7 @@ fn impact(shop: &str, snapshot: &Snapshot, published: &PlanRecord, now: Timestam
     let left_out = left_out::describe(&planning.problem, &left);
     let quality = fitup_model::timetable::Quality::Feasible;
     let pushed = planning.timetable(&pushed, quality, 0, left_out);
-    let hits = fitup_model::impact::hits(&published.timetable, &pushed);
+    let hits = fitup_model::impact::hits(&published.timetable.at(now), &pushed);
     let unchanged = pushed.orders.len().saturating_sub(hits.iter().filter(|hit| hit.expected_time.is_some()).count());
     Ok(v1::Impact {
         plan: names::child(shop, Collection::Plans, &published.id),
@@ -225,13 +237,6 @@ fn refusal(refused: Refused) -> Refusal {
         Refused::Faults(faults) => Refusal::Faults(faults),
         Refused::Forbidden(reasons) => Refusal::Forbidden(reasons.join("; ")),
     }
-}
-
-fn checked(shop: &ShopFacts) -> Result<Shop, Refusal> {
-    Shop::new(shop.clone()).map_err(|faults| {
-        let faults: Vec<String> = faults.iter().map(ToString::to_string).collect();
-        Refusal::Forbidden(format!("shop {:?} no longer holds together; mend it first: {}", shop.id, faults.join("; ")))
-    })
 }
 
 fn order_name(name: &str) -> Result<(String, String), Error> {

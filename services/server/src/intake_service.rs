@@ -1,15 +1,17 @@
 //! Orders from the lines of estimates: each method reads, calls the store, writes.
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
+use fitup_intake::build::{MOST_LINES, MOST_OVERRIDES};
 use fitup_intake::safety::{self, Case};
 use fitup_intake::{Built, Caution, DEFAULT_BOOK, LAST_WORD, RuleBook, build, merge};
 use fitup_model::order::OrderState;
 use fitup_model::take_in::{Conditions, EstimateLine, Override, TakeInFacts};
-use fitup_model::{Fault, Order, OrderFacts, Shop, ShopFacts};
+use fitup_model::{Fault, Order, OrderFacts};
 use fitup_proto::v1;
 use fitup_proto::v1::intake_service_server::IntakeService;
-use fitup_store::{Error as StoreError, Refusal, RuleBookRecord, Store, TakeInRecord, TakeInStored};
+use fitup_store::{Error as StoreError, OrderRecord, Refusal, RuleBookRecord, Store, TakeInRecord, TakeInStored};
 use tonic::{Request, Response, Status};
 
 use crate::clock::Clock;
@@ -17,9 +19,11 @@ use crate::convert::names::{self, Collection};
 use crate::convert::{self, intake};
 use crate::effect::{Effect, Effects};
 use crate::error::Error;
+use crate::floor_service::blocking;
 use crate::layer::note_shop;
 use crate::request::{change, encode, message};
-use crate::shop_service::{check_etag, shop_name};
+use crate::safe::{self, Rules};
+use crate::shop_service::{check_etag, checked, shop_name};
 
 /// Takes orders in.
 pub struct Intake {
@@ -90,6 +94,10 @@ impl IntakeService for Intake {
         let change = change(&request, &self.clock)?;
         let request = request.into_inner();
         let shop = shop_name(&request.parent, "parent")?;
+        let too_many = too_many(&request);
+        if !too_many.is_empty() {
+            return Err(self.refused(&shop, too_many).await.into());
+        }
         let as_of = request.as_of_time.as_ref();
         let (as_of, faults) = convert::instant_field(as_of, "as_of_time");
         let asked = Asked::read(&request, faults);
@@ -117,12 +125,10 @@ impl IntakeService for Intake {
     ) -> Result<Response<v1::ListCautionsResponse>, Status> {
         let shop = shop_name(&request.get_ref().parent, "parent")?;
         let records = self.store.open_take_ins(&shop).await.map_err(Error::from)?;
-        let of_order = |record: &TakeInRecord| v1::list_cautions_response::OfOrder {
-            order: names::child(&shop, Collection::Orders, &record.order.facts.id),
-            cautions: explained(&shop, record).cautions,
-        };
-        let mut orders: Vec<_> = records.iter().map(of_order).collect();
-        orders.retain(|order| !order.cautions.is_empty());
+        let snapshot = self.store.snapshot(&shop).await.map_err(Error::from)?;
+        let by_hand = Rules::by_hand(safe::of_shop(self.store.as_ref(), &shop).await?);
+        // Each order is made again from its lines.
+        let orders = blocking(move || cautions(&shop, &records, &snapshot.orders, &by_hand)).await?;
         Ok(Response::new(v1::ListCautionsResponse { orders, last_word: LAST_WORD.into() }))
     }
 }
@@ -386,6 +392,21 @@ fn about(facts: &OrderFacts, fault: Fault) -> Fault {
     }
 }
 
+/// Returns what there is so much of that it is not read at all: lines are compared with lines, and what is settled with
+/// what was.
+fn too_many(request: &v1::TakeInOrderRequest) -> Vec<Fault> {
+    let approvals = request.order.as_ref().map_or(0, |order| order.approvals.len());
+    let counts = [
+        ("lines", request.lines.len(), MOST_LINES),
+        ("overrides", request.overrides.len(), MOST_OVERRIDES),
+        ("forget", request.forget.len(), MOST_OVERRIDES),
+        ("features", request.features.len(), MOST_OVERRIDES),
+        ("order.approvals", approvals, MOST_OVERRIDES),
+    ];
+    let over = counts.into_iter().filter(|(_, count, most)| count > most);
+    over.map(|(path, count, most)| fault(path, format!("{count} entries; at most {most}"))).collect()
+}
+
 fn parsed(record: &RuleBookRecord) -> Result<RuleBook, Refusal> {
     RuleBook::parse(&record.text).map_err(|faults| {
         let first = faults.first().map(ToString::to_string).unwrap_or_default();
@@ -393,8 +414,35 @@ fn parsed(record: &RuleBookRecord) -> Result<RuleBook, Refusal> {
     })
 }
 
+/// Returns the orders that ask for caution. Most were made by the same rule book, which is read once.
+fn cautions(
+    shop: &str,
+    records: &[TakeInRecord],
+    orders: &[OrderRecord],
+    by_hand: &Rules,
+) -> Vec<v1::list_cautions_response::OfOrder> {
+    let mut books: BTreeMap<i64, Option<RuleBook>> = BTreeMap::new();
+    let of_order = |order: &OrderRecord| {
+        let cautions = match records.iter().find(|record| record.order.facts.id == order.facts.id) {
+            Some(record) => {
+                let book = books.entry(record.book.revision).or_insert_with(|| RuleBook::parse(&record.book.text).ok());
+                explained_by(shop, record, book.as_ref()).cautions
+            }
+            None => said(by_hand, &by_hand.built(&order.facts)).iter().map(intake::to_caution).collect(),
+        };
+        v1::list_cautions_response::OfOrder { order: names::child(shop, Collection::Orders, &order.facts.id), cautions }
+    };
+    let mut cautious: Vec<_> = orders.iter().map(of_order).collect();
+    cautious.retain(|order| !order.cautions.is_empty());
+    cautious
+}
+
 /// Writes an order with what it was made from, by the rule book of then.
 fn explained(shop: &str, record: &TakeInRecord) -> v1::TakeIn {
+    explained_by(shop, record, RuleBook::parse(&record.book.text).ok().as_ref())
+}
+
+fn explained_by(shop: &str, record: &TakeInRecord, book: Option<&RuleBook>) -> v1::TakeIn {
     let order = v1::Order {
         create_time: Some(convert::to_instant(record.order.create_time)),
         update_time: Some(convert::to_instant(record.order.update_time)),
@@ -402,34 +450,28 @@ fn explained(shop: &str, record: &TakeInRecord) -> v1::TakeIn {
         ..convert::order::write(shop, &record.order.facts)
     };
     let facts = &record.order.facts;
-    let nothing = || Built {
-        facts: facts.clone(),
-        origins: Vec::new(),
-        cautions: Vec::new(),
-        resting: Vec::new(),
-        left_out: Vec::new(),
+    let Some(book) = book else {
+        let nothing = Built::by_hand(facts.clone());
+        return intake::write((shop, order), &record.facts, record.book.revision, &nothing, &[]);
     };
-    let Ok(book) = RuleBook::parse(&record.book.text) else {
-        return intake::write((shop, order), &record.facts, record.book.revision, &nothing(), &[]);
-    };
-    let built = build(&book, &record.facts, facts.clone()).ok();
-    let built = built.map_or_else(nothing, |built| {
-        // The order is as it is stored; only the origins of its operations are wanted.
-        let before = built.clone();
-        Built { facts: facts.clone(), ..merge(&book, facts, Some(&before), built) }
-    });
-    let cautions = safety::check(&Case { book: &book, take_in: &record.facts, built: &built });
-    let cautions = cautions.unwrap_or_else(|faults| {
-        // It was changed by hand since: what would be refused now is said in the strongest words there are.
+    let rules = Rules::by_lines(book.clone(), record.facts.clone());
+    let built = rules.built(facts);
+    let cautions = said(&rules, &built);
+    intake::write((shop, order), &record.facts, record.book.revision, &built, &cautions)
+}
+
+/// Returns what asks for caution in an order as it is stored.
+fn said(rules: &Rules, built: &Built) -> Vec<Caution> {
+    rules.cautions(built).unwrap_or_else(|faults| {
+        // Rules have changed since: what would be refused now is said in the strongest words there are.
         let broken = |fault: &Fault| Caution {
             rule: "broken".into(),
             about: Vec::new(),
-            message: format!("CHANGED BY HAND SINCE: {}", about(facts, fault.clone()).message),
+            message: format!("BREAKS A RULE OF SAFETY: {}", about(&built.facts, fault.clone()).message),
             source: "a hard rule of safety".into(),
         };
         faults.iter().map(broken).collect()
-    });
-    intake::write((shop, order), &record.facts, record.book.revision, &built, &cautions)
+    })
 }
 
 fn to_effect(shop: &str, effect: &Effect) -> v1::PromiseEffect {
@@ -452,13 +494,6 @@ fn write_book(shop: &str, record: &RuleBookRecord) -> v1::RuleBook {
         revision: record.revision,
         create_time: (record.revision > 0).then(|| convert::to_instant(record.create_time)),
     }
-}
-
-fn checked(shop: &ShopFacts) -> Result<Shop, Refusal> {
-    Shop::new(shop.clone()).map_err(|faults| {
-        let first = faults.first().map(ToString::to_string).unwrap_or_default();
-        Refusal::Forbidden(format!("shop {:?} no longer holds together; mend it first: {first}", shop.id))
-    })
 }
 
 fn fault(path: &str, message: String) -> Fault {

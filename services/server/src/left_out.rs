@@ -1,6 +1,8 @@
 //! Why orders are left out of a plan, in words: which operation, which rule, and what would mend it.
 
 use fitup_model::Problem;
+use fitup_model::keyed::{CarId, OperationId};
+use fitup_model::problem::Commitment;
 use fitup_model::timetable::LeftOutOrder;
 use fitup_planner::{LeftOut, LeftOutReason};
 
@@ -115,21 +117,37 @@ fn order(problem: &Problem, left_out: &LeftOut) -> LeftOutOrder {
             Some(operation(*key)),
             format!(
                 "operation {:?} finds no place even if no other car were there: its waits, pins and hours contradict one \
-                 another; lengthen a longest wait, or remove a pin",
-                operation(*key)
+                 another{}; lengthen a longest wait, or remove a pin",
+                operation(*key),
+                running_out(problem, left_out.car)
             ),
         ),
         LeftOutReason::NoRoom { operation: key } => (
             "NO_ROOM",
             Some(operation(*key)),
             format!(
-                "operation {:?} finds no place beside the other cars before the plan ends; plan more days (horizon_days), \
-                 remove a pin, or open overtime",
-                operation(*key)
+                "operation {:?} finds no place beside the other cars before the plan ends{}; plan more days \
+                 (horizon_days), remove a pin, or open overtime",
+                operation(*key),
+                running_out(problem, left_out.car)
             ),
         ),
     };
     LeftOutOrder { order: problem.cars[left_out.car].name.clone(), reason: code.to_owned(), operation: about, message }
+}
+
+/// Names the longest waits of a car that have begun to run: what is done cannot be moved any more.
+fn running_out(problem: &Problem, car: CarId) -> String {
+    let id = |key: OperationId| problem.operations[key].name.split_once('/').map_or("", |(_, id)| id);
+    let is_started = |key: OperationId| matches!(problem.operations[key].commitment, Commitment::Started { .. });
+    let of_car = problem.links.iter().filter(|link| problem.operations[link.to].car == car);
+    let running = of_car.filter(|link| is_started(link.from) && !is_started(link.to)).filter_map(|link| {
+        let minutes = link.max_wait?.minutes();
+        let wait = if minutes % 60 == 0 { format!("{} h", minutes / 60) } else { format!("{minutes} min") };
+        Some(format!("{:?} has to begin within {wait} of {:?}, which has begun", id(link.to), id(link.from)))
+    });
+    let running: Vec<String> = running.collect();
+    if running.is_empty() { String::new() } else { format!(" ({})", running.join("; ")) }
 }
 
 #[cfg(test)]
@@ -170,6 +188,7 @@ mod tests {
             car,
             visit: Some(visit),
             work: Span::from_minutes(60),
+            spread: None,
             crew: vec![skill],
             equipment: vec![],
             interruptible: false,

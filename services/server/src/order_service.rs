@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use fitup_model::{Fault, Order, OrderFacts, Shop, ShopFacts};
+use fitup_model::{Fault, Order, OrderFacts, ShopFacts};
 use fitup_proto::v1;
 use fitup_proto::v1::order_service_server::OrderService;
 use fitup_store::{Error as StoreError, OrderFilter, OrderRecord, Refusal, Store};
@@ -16,7 +16,8 @@ use crate::error::Error;
 use crate::layer::note_shop;
 use crate::page::Listing;
 use crate::request::{change, encode, message};
-use crate::shop_service::{check_etag, required, shop_name, under};
+use crate::safe::{self, Rules};
+use crate::shop_service::{check_etag, checked, required, shop_name, under};
 
 /// Keeps repair orders.
 pub struct Orders {
@@ -58,13 +59,15 @@ impl OrderService for Orders {
         let shop = shop_name(&request.parent, "parent")?;
         let mut faults: Vec<Fault> = names::check_id(&request.order_id, "order_id").err().into_iter().collect();
         let (order, id) = (required(request.order, "order").map_err(Error::from)?, request.order_id);
+        let rules = self.rules_for_new(&shop, &order).await?;
         if request.validate_only {
             let stored = self.store.get_shop(&shop).await.map_err(Error::from)?;
-            let facts = drafted(&id, &order, &stored.facts, faults).map_err(|refusal| refused(&shop, &id, refusal))?;
+            let facts = drafted(&id, &order, (&stored.facts, rules.as_ref()), faults);
+            let facts = facts.map_err(|refusal| refused(&shop, &id, refusal))?;
             self.refuse_existing(&shop, &id).await?;
             return Ok(Response::new(convert::order::write(&shop, &facts)));
         }
-        let draft = move |shop: &ShopFacts| drafted(&id, &order, shop, std::mem::take(&mut faults));
+        let draft = move |shop: &ShopFacts| drafted(&id, &order, (shop, rules.as_ref()), std::mem::take(&mut faults));
         let to_message = to_message(&shop);
         let answer = self.store.create_order(&change, &shop, Box::new(draft), encode(to_message.clone())).await;
         Ok(Response::new(message(answer.map_err(Error::from)?, to_message)?))
@@ -77,15 +80,20 @@ impl OrderService for Orders {
         let (shop, id) = order_name(&update.name, "order.name")?;
         let etag = Some(update.etag.clone()).filter(|etag| !etag.is_empty());
         let mask = request.update_mask;
+        let rules = match reaches_work(&update, mask.as_ref()) {
+            true => Some(Rules::of(self.store.as_ref(), &shop, &id).await?),
+            false => None,
+        };
         if request.validate_only {
             let stored = self.store.get_order(&shop, &id).await.map_err(Error::from)?;
             check_etag(etag.as_deref(), &stored.etag, &update.name)?;
             let of = self.store.get_shop(&shop).await.map_err(Error::from)?;
-            let facts = edited(&stored.facts, update, mask.as_ref(), &of.facts)
+            let facts = edited(&stored.facts, update, mask.as_ref(), (&of.facts, rules.as_ref()))
                 .map_err(|refusal| refused(&shop, &id, refusal))?;
             return Ok(Response::new(convert::order::write(&shop, &facts)));
         }
-        let edit = move |stored: &OrderFacts, shop: &ShopFacts| edited(stored, update, mask.as_ref(), shop);
+        let edit =
+            move |stored: &OrderFacts, shop: &ShopFacts| edited(stored, update, mask.as_ref(), (shop, rules.as_ref()));
         let to_message = to_message(&shop);
         let answer = self
             .store
@@ -108,6 +116,14 @@ impl OrderService for Orders {
 }
 
 impl Orders {
+    /// Returns what a new order is held to; nothing if nothing in it asks for caution.
+    async fn rules_for_new(&self, shop: &str, order: &v1::Order) -> Result<Option<Rules>, Error> {
+        if order.operations.iter().all(|operation| operation.hazards.is_empty()) {
+            return Ok(None);
+        }
+        Ok(Some(Rules::by_hand(safe::of_shop(self.store.as_ref(), shop).await?)))
+    }
+
     async fn refuse_existing(&self, shop: &str, id: &str) -> Result<(), Error> {
         match self.store.get_order(shop, id).await {
             Ok(_) => Err(StoreError::AlreadyExists { name: names::child(shop, Collection::Orders, id) }.into()),
@@ -117,10 +133,33 @@ impl Orders {
     }
 }
 
-fn drafted(id: &str, order: &v1::Order, shop: &ShopFacts, mut faults: Vec<Fault>) -> Result<OrderFacts, Refusal> {
+/// Tells whether an update may change what is done, where, or in which order.
+fn reaches_work(update: &v1::Order, mask: Option<&FieldMask>) -> bool {
+    match mask {
+        Some(mask) => mask.paths.iter().any(|path| {
+            let field = path.split('.').next().unwrap_or_default();
+            matches!(field, "operations" | "visits" | "links" | "*")
+        }),
+        None => !update.operations.is_empty() || !update.visits.is_empty() || !update.links.is_empty(),
+    }
+}
+
+fn drafted(
+    id: &str,
+    order: &v1::Order,
+    (shop, rules): (&ShopFacts, Option<&Rules>),
+    mut faults: Vec<Fault>,
+) -> Result<OrderFacts, Refusal> {
     match convert::order::read(id, order, &checked(shop)?) {
-        Ok(order) if faults.is_empty() => return Ok(order.into_facts()),
-        Ok(_) => {}
+        Ok(order) => {
+            let facts = order.into_facts();
+            match rules.map_or(Ok(()), |rules| rules.allow(None, &facts)) {
+                Ok(()) if faults.is_empty() => return Ok(facts),
+                Ok(()) => {}
+                Err(Refusal::Faults(found)) => faults.extend(under("order", found)),
+                Err(refusal) => return Err(refusal),
+            }
+        }
         Err(found) => faults.extend(under("order", found)),
     }
     Err(Refusal::Faults(faults))
@@ -130,7 +169,7 @@ fn edited(
     stored: &OrderFacts,
     update: v1::Order,
     mask: Option<&FieldMask>,
-    shop: &ShopFacts,
+    (shop, rules): (&ShopFacts, Option<&Rules>),
 ) -> Result<OrderFacts, Refusal> {
     if stored.cancelled {
         return Err(Refusal::Forbidden(format!("order {:?} is cancelled and stays as it is", stored.id)));
@@ -138,14 +177,12 @@ fn edited(
     let mut order = convert::order::write(&shop.id, stored);
     mask::merge_order(&mut order, update, mask)?;
     let order = convert::order::read(&stored.id, &order, &checked(shop)?);
-    order.map(Order::into_facts).map_err(|faults| Refusal::Faults(under("order", faults)))
-}
-
-fn checked(shop: &ShopFacts) -> Result<Shop, Refusal> {
-    Shop::new(shop.clone()).map_err(|faults| {
-        let faults: Vec<String> = faults.iter().map(ToString::to_string).collect();
-        Refusal::Forbidden(format!("shop {:?} no longer holds together; mend it first: {}", shop.id, faults.join("; ")))
-    })
+    let facts = order.map(Order::into_facts).map_err(|faults| Refusal::Faults(under("order", faults)))?;
+    match rules.filter(|_| safe::differs(stored, &facts)).map_or(Ok(()), |rules| rules.allow(Some(stored), &facts)) {
+        Ok(()) => Ok(facts),
+        Err(Refusal::Faults(faults)) => Err(Refusal::Faults(under("order", faults))),
+        Err(refusal) => Err(refusal),
+    }
 }
 
 fn refused(shop: &str, order: &str, refusal: Refusal) -> Error {

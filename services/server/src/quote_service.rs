@@ -1,25 +1,32 @@
-//! When an order would be complete: reads, plays on a thread of its own, writes.
+//! When an order would be complete, and holds: reads, plays on a thread of its own, calls the store, writes.
 
 use std::sync::Arc;
 
 use fitup_model::timetable::Quality;
 use fitup_model::{Fault, OrderFacts, Planning, Shop};
+use fitup_planner::Stop;
 use fitup_proto::v1;
 use fitup_proto::v1::quote_service_server::QuoteService;
 use fitup_rehearsal::quote::{Before, Policy, Unquotable, before, quote_beside};
-use fitup_store::{OrderRecord, Snapshot, Store};
+use fitup_store::{Change, HoldEdit, HoldRecord, HoldState, NewHold, OrderRecord, Refusal, Snapshot, Store};
 use jiff::Timestamp;
-use tokio::sync::Semaphore;
 use tonic::{Request, Response, Status};
 
-use crate::chances::chances;
+use crate::chances;
 use crate::clock::Clock;
 use crate::convert::names::{self, Collection};
 use crate::convert::{self, quote};
 use crate::error::Error;
-use crate::floor_service::{as_of, blocking, forbidden, nothing_published};
+use crate::floor_service::{as_of, forbidden, nothing_published};
+use crate::holds;
+use crate::page::Listing;
+use crate::place::Places;
+use crate::plan_runs::PlanRuns;
+use crate::plan_service::child_name;
+use crate::request::{change, encode, message};
+use crate::safe::{self, Rules};
 use crate::search::planning;
-use crate::shop_service::shop_name;
+use crate::shop_service::{shop_name, under};
 
 /// Drop-offs that are answered at a time.
 const MOST_ARRIVALS: usize = 14;
@@ -27,6 +34,8 @@ const MOST_ARRIVALS: usize = 14;
 const FUTURES: (u64, u64) = (1000, 20_000);
 /// Iterations of the search that may move the other orders.
 const DISTURBING: u64 = 4000;
+/// A hold is tried so often if the shop keeps changing.
+const ATTEMPTS: u32 = 4;
 /// An order that has not been entered is called so, unless it has an id.
 const NAMELESS: &str = "quote";
 
@@ -34,9 +43,10 @@ const NAMELESS: &str = "quote";
 pub struct Quotes {
     store: Arc<dyn Store>,
     clock: Clock,
+    runs: PlanRuns,
     threads: usize,
     /// One answer at a time: it takes all the threads that there are for it.
-    place: Arc<Semaphore>,
+    places: Places,
 }
 
 /// What was asked for, read.
@@ -48,8 +58,20 @@ struct Asked {
 
 impl Quotes {
     /// Returns a service that plays with so many threads.
-    pub fn new(store: Arc<dyn Store>, clock: Clock, threads: usize) -> Quotes {
-        Quotes { store, clock, threads, place: Arc::new(Semaphore::new(1)) }
+    pub fn new(store: Arc<dyn Store>, clock: Clock, runs: PlanRuns, threads: usize) -> Quotes {
+        Quotes { store, clock, runs, threads, places: Places::new(1) }
+    }
+
+    fn policy(&self, future_count: i32, seed: i64) -> Result<Policy, Fault> {
+        let futures = match u64::try_from(future_count) {
+            Ok(0) => FUTURES.0,
+            Ok(count) if count <= FUTURES.1 => count,
+            _ => {
+                let message = format!("is 0 to {}, and is {future_count}", FUTURES.1);
+                return Err(Fault { path: "future_count".into(), message });
+            }
+        };
+        Ok(Policy { futures, threads: self.threads, seed: seed.cast_unsigned(), ..Policy::default() })
     }
 
     fn read(&self, request: &v1::QuoteOrderRequest) -> Result<Asked, Vec<Fault>> {
@@ -69,20 +91,12 @@ impl Quotes {
         if arrivals.len() > MOST_ARRIVALS {
             fault("arrival_times", format!("has at most {MOST_ARRIVALS} entries, and has {}", arrivals.len()));
         }
-        let futures = match u64::try_from(request.future_count) {
-            Ok(0) => FUTURES.0,
-            Ok(count) if count <= FUTURES.1 => count,
-            _ => {
-                fault("future_count", format!("is 0 to {}, and is {}", FUTURES.1, request.future_count));
-                0
+        let policy = match self.policy(request.future_count, request.seed) {
+            Ok(policy) => Policy { disturb: request.may_move_others.then_some(DISTURBING), ..policy },
+            Err(found) => {
+                fault(&found.path, found.message);
+                Policy::default()
             }
-        };
-        let policy = Policy {
-            futures,
-            threads: self.threads,
-            seed: request.seed.cast_unsigned(),
-            disturb: request.may_move_others.then_some(DISTURBING),
-            ..Policy::default()
         };
         if faults.is_empty() { Ok(Asked { id: id.to_owned(), arrivals, policy }) } else { Err(faults) }
     }
@@ -100,25 +114,139 @@ impl QuoteService for Quotes {
         let now = as_of(request.as_of_time.as_ref(), self.clock)?;
         let asked = self.read(&request);
         let order = given(&request, &snapshot, asked.as_ref().map_or(NAMELESS, |asked| &asked.id));
-        let (asked, order) = match (asked, order) {
-            (Ok(mut asked), Ok(order)) => {
-                asked.policy.chances = chances(&snapshot.shop.facts.settings);
-                (asked, order)
-            }
+        let (mut asked, order) = match (asked, order) {
+            (Ok(asked), Ok(order)) => (asked, order),
             (asked, order) => {
                 let faults = asked.err().into_iter().chain(order.err()).flatten().collect::<Vec<_>>();
                 return Err(Error::from(faults).into());
             }
         };
+        refuse_held(&snapshot, &asked.id, now)?;
         // Entered long ago, or not open any more.
         let order = match order {
             Some(order) => order,
             None => self.store.get_order(&shop, &asked.id).await.map_err(Error::from)?.facts,
         };
-        let _place = self.place.acquire().await.map_err(|_| Error::ShuttingDown)?;
-        let quoted = blocking(move || quoted(snapshot, order, &asked, now)).await?;
-        Ok(Response::new(quoted?))
+        let (used, learned) = chances::used(&*self.store, &snapshot.shop.facts, now).await?;
+        asked.policy.chances = used;
+        let place = self.places.take().await?;
+        let quoted = place.work(move |hangup| quoted(snapshot, order, &asked, now, hangup)).await?;
+        Ok(Response::new(v1::QuoteOrderResponse { learned, ..quoted? }))
     }
+
+    async fn hold_quote(&self, request: Request<v1::HoldQuoteRequest>) -> Result<Response<v1::Hold>, Status> {
+        let change = change(&request, &self.clock)?;
+        let request = request.into_inner();
+        let shop = shop_name(&request.parent, "parent")?;
+        let mut attempt = 1;
+        loop {
+            let (revision, hold) = self.reserve(&shop, &request, change.at).await?;
+            if request.validate_only {
+                return Ok(Response::new(holds::write_draft(&shop, &hold?, change.at)));
+            }
+            // What is in its way may be its own first answer: the store knows.
+            let hold = match hold {
+                Ok(hold) => Ok(hold),
+                Err(Error::Store(error)) => Err(error),
+                Err(error) => return Err(error.into()),
+            };
+            let to_message = to_message(&shop, change.at);
+            let answer = self.store.create_hold(&change, &shop, revision, hold, encode(to_message.clone())).await;
+            match answer {
+                // The shop has changed while its futures were played.
+                Err(fitup_store::Error::EtagMismatch { .. }) if attempt < ATTEMPTS => attempt += 1,
+                answer => return Ok(Response::new(message(answer.map_err(Error::from)?, to_message)?)),
+            }
+        }
+    }
+
+    async fn get_hold(&self, request: Request<v1::GetHoldRequest>) -> Result<Response<v1::Hold>, Status> {
+        let (shop, id) = child_name(&request.get_ref().name, Collection::Holds)?;
+        let record = self.store.get_hold(&shop, &id).await.map_err(Error::from)?;
+        Ok(Response::new(convert::hold::write(&shop, &record, self.clock.now())))
+    }
+
+    async fn list_holds(
+        &self,
+        request: Request<v1::ListHoldsRequest>,
+    ) -> Result<Response<v1::ListHoldsResponse>, Status> {
+        let request = request.into_inner();
+        let shop = shop_name(&request.parent, "parent")?;
+        let now = self.clock.now();
+        let scope = ["ListHolds", &shop, if request.ended_too { "ended too" } else { "" }];
+        let listing = Listing::new(&scope, request.page_size, &request.page_token)?;
+        let standing_at = (!request.ended_too).then_some(now);
+        let records = self.store.list_holds(&shop, standing_at, listing.page()).await.map_err(Error::from)?;
+        let mut holds: Vec<v1::Hold> = records.iter().map(|record| convert::hold::write(&shop, record, now)).collect();
+        let next_page_token = listing.cut(&mut holds, |hold| &hold.name);
+        Ok(Response::new(v1::ListHoldsResponse { holds, next_page_token }))
+    }
+
+    async fn accept_hold(&self, request: Request<v1::AcceptHoldRequest>) -> Result<Response<v1::Hold>, Status> {
+        let change = change(&request, &self.clock)?;
+        let (request, edit) = (request.into_inner(), holds::accept(change.at));
+        Ok(Response::new(self.end(&request.name, &request.etag, change, edit).await?))
+    }
+
+    async fn release_hold(&self, request: Request<v1::ReleaseHoldRequest>) -> Result<Response<v1::Hold>, Status> {
+        let change = change(&request, &self.clock)?;
+        let (request, edit) = (request.into_inner(), holds::release(change.at));
+        Ok(Response::new(self.end(&request.name, &request.etag, change, edit).await?))
+    }
+}
+
+impl Quotes {
+    /// Quotes an order of the shop as it is now, on a thread of its own; returns the revision that was quoted for.
+    async fn reserve(
+        &self,
+        shop: &str,
+        request: &v1::HoldQuoteRequest,
+        clock: Timestamp,
+    ) -> Result<(i64, Result<NewHold, Error>), Error> {
+        let snapshot = self.store.snapshot(shop).await?;
+        let revision = snapshot.shop.revision;
+        let now = as_of(request.as_of_time.as_ref(), self.clock)?;
+        let asked = holds::read(request, &snapshot.shop.facts, clock, now);
+        let (asked, policy) = match (asked, self.policy(request.future_count, request.seed)) {
+            (Ok(asked), Ok(policy)) => (asked, policy),
+            (asked, policy) => {
+                let faults = asked.err().into_iter().flatten().chain(policy.err()).collect::<Vec<_>>();
+                return Ok((revision, Err(fitup_store::Error::Faults(faults).into())));
+            }
+        };
+        if self.store.get_order(shop, &asked.order.id).await.is_ok() {
+            let name = names::child(shop, Collection::Orders, &asked.order.id);
+            return Ok((revision, Err(fitup_store::Error::AlreadyExists { name }.into())));
+        }
+        let rules = Rules::by_hand(safe::of_shop(&*self.store, shop).await?);
+        match rules.allow(None, &asked.order) {
+            Ok(()) => {}
+            Err(Refusal::Faults(faults)) => {
+                return Ok((revision, Err(fitup_store::Error::Faults(under("order", faults)).into())));
+            }
+            Err(Refusal::Forbidden(message)) => return Err(forbidden(shop, message)),
+        }
+        let (chances, _) = chances::used(&*self.store, &snapshot.shop.facts, now).await?;
+        let policy = Policy { chances, ..policy };
+        let plan = self.runs.new_id();
+        let place = self.places.take().await?;
+        let hold = place.work(move |_| holds::reserve(snapshot, asked, &policy, plan, now)).await?;
+        Ok((revision, hold))
+    }
+
+    /// Ends a hold.
+    async fn end(&self, name: &str, etag: &str, change: Change, edit: HoldEdit) -> Result<v1::Hold, Error> {
+        let (shop, id) = child_name(name, Collection::Holds)?;
+        let etag = Some(etag).filter(|etag| !etag.is_empty());
+        let to_message = to_message(&shop, change.at);
+        let answer = self.store.end_hold(&change, &shop, &id, etag, edit, encode(to_message.clone())).await;
+        message(answer?, to_message)
+    }
+}
+
+fn to_message(shop: &str, at: Timestamp) -> impl Fn(&HoldRecord) -> v1::Hold + Clone + Send + use<> {
+    let shop = shop.to_owned();
+    move |record| convert::hold::write(&shop, record, at)
 }
 
 /// Returns the order of the request, or the open one of this id, if there is either.
@@ -132,15 +260,28 @@ fn given(request: &v1::QuoteOrderRequest, snapshot: &Snapshot, id: &str) -> Resu
     order.map(|order| Some(order.into_facts())).map_err(|faults| faults.into_iter().map(under).collect())
 }
 
+/// Refuses to quote what is held: it has its date.
+fn refuse_held(snapshot: &Snapshot, id: &str, now: Timestamp) -> Result<(), Error> {
+    if !snapshot.holds.iter().any(|own| own.facts.id == id && own.state_at(now) == HoldState::Standing) {
+        return Ok(());
+    }
+    let message = format!(
+        "order {id:?} is held, and has its date: see `fitup hold show {id}`; `fitup hold release {id}` gives that up"
+    );
+    let name = names::child(&snapshot.shop.facts.id, Collection::Holds, id);
+    Err(fitup_store::Error::Forbidden { name, message }.into())
+}
+
 fn quoted(
     mut snapshot: Snapshot,
     order: OrderFacts,
     asked: &Asked,
     now: Timestamp,
+    hangup: &dyn Stop,
 ) -> Result<v1::QuoteOrderResponse, Error> {
     let shop = snapshot.shop.facts.id.clone();
     let published = snapshot.published.clone().ok_or_else(|| nothing_published(&shop))?;
-    if published.timetable.orders.iter().any(|own| own.order == order.id) {
+    if published.timetable.has(&order.id, now) {
         let message = format!(
             "order {:?} is in the published plan already; `fitup why {}` tells when it is complete",
             order.id, order.id
@@ -156,9 +297,13 @@ fn quoted(
         stale: published.stale,
         future_count: i32::try_from(asked.policy.futures).unwrap_or(i32::MAX),
         quotes: Vec::new(),
+        learned: false,
     };
     let mut standing: Option<Before> = None;
     for arrival in arrivals {
+        if hangup.should_stop() {
+            return Err(Error::DeadlinePassed);
+        }
         let order = &mut snapshot.orders.last_mut().expect("it was put there").facts;
         order.arrival_time = arrival;
         // Nobody has brought the car on that day yet.

@@ -4,20 +4,20 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use fitup_model::{Fault, Problem};
-use fitup_planner::{AnyOf, CancelFlag, Stop};
+use fitup_planner::{AnyOf, Stop};
 use fitup_proto::v1;
 use fitup_proto::v1::rehearsal_service_server::RehearsalService;
 use fitup_rehearsal::Chances;
 use fitup_rehearsal::weeks::{Habit, Manner, Measures, Setting, Way, rehearse, world};
 use fitup_store::Store;
-use tokio::sync::Semaphore;
 use tonic::{Request, Response, Status};
 
 use crate::chances::chances;
 use crate::clock::Clock;
 use crate::convert::rehearsal::{self, habit_of};
 use crate::error::Error;
-use crate::floor_service::{as_of, blocking, forbidden};
+use crate::floor_service::{as_of, forbidden};
+use crate::place::Places;
 use crate::search::{Deadline, planning};
 use crate::shop_service::shop_name;
 
@@ -36,22 +36,13 @@ pub struct Rehearsals {
     clock: Clock,
     threads: usize,
     /// One at a time; who finds no place waits for it.
-    place: Semaphore,
+    places: Places,
 }
 
 impl Rehearsals {
     /// Returns a service that plays on so many threads.
     pub fn new(store: Arc<dyn Store>, clock: Clock, threads: usize) -> Rehearsals {
-        Rehearsals { store, clock, threads: threads.max(1), place: Semaphore::new(1) }
-    }
-}
-
-/// Stops the rehearsal when nobody waits for it any more.
-struct Hangup(Arc<CancelFlag>);
-
-impl Drop for Hangup {
-    fn drop(&mut self) {
-        self.0.cancel();
+        Rehearsals { store, clock, threads: threads.max(1), places: Places::new(1) }
     }
 }
 
@@ -71,18 +62,15 @@ impl RehearsalService for Rehearsals {
         let record = self.store.get_shop(&shop).await.map_err(Error::from)?;
         let wish = wish(&request, chances(&record.facts.settings))?;
         let now = as_of(request.as_of_time.as_ref(), self.clock)?;
-        let _place = self.place.acquire().await.map_err(|_| Error::ShuttingDown)?;
+        let place = self.places.take().await?;
         let snapshot = self.store.snapshot(&shop).await.map_err(Error::from)?;
-        let cancel = Arc::new(CancelFlag::new());
-        let hangup = Hangup(Arc::clone(&cancel));
         let threads = self.threads;
-        let played = blocking(move || {
+        let played = place.work(move |stop| {
             let planning = planning(&snapshot, now)?;
-            let found = play(&planning.problem, &wish, threads, &*cancel)?;
+            let found = play(&planning.problem, &wish, threads, stop)?;
             Ok::<_, String>((wish, planning.problem, found))
         });
         let (wish, problem, found) = played.await?.map_err(|message| forbidden(&shop, message))?;
-        drop(hangup);
         if found.iter().any(|runs| (runs.len() as u64) < wish.runs) {
             return Err(Error::DeadlinePassed.into());
         }
@@ -95,12 +83,12 @@ impl RehearsalService for Rehearsals {
     }
 }
 
-fn play(problem: &Problem, wish: &Wish, threads: usize, cancel: &dyn Stop) -> Result<Vec<Vec<Measures>>, String> {
+fn play(problem: &Problem, wish: &Wish, threads: usize, hangup: &dyn Stop) -> Result<Vec<Vec<Measures>>, String> {
     if problem.cars.is_empty() {
         return Err("there are no open orders, and what comes is drawn from them; enter some first".into());
     }
     let deadline = Deadline { started: Instant::now(), limit: TIME_LIMIT, tells: false };
-    let stops: [&dyn Stop; 2] = [&deadline, cancel];
+    let stops: [&dyn Stop; 2] = [&deadline, hangup];
     rehearse(problem, &wish.setting, &wish.ways, wish.runs, threads, &AnyOf(&stops)).map_err(|faults| {
         let faults: Vec<String> = faults.iter().map(ToString::to_string).collect();
         format!("these weeks cannot be played: {}", faults.join("; "))

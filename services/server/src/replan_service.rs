@@ -5,12 +5,10 @@ use std::time::Duration;
 
 use fitup_model::timetable::{LeftOutOrder, Quality};
 use fitup_model::{OrderFacts, Timetable};
-use fitup_planner::CancelFlag;
 use fitup_proto::v1;
 use fitup_proto::v1::replan_service_server::ReplanService;
 use fitup_store::{Change, NewPlan, PlanRecord, Snapshot, Store};
 use jiff::Timestamp;
-use tokio::sync::Semaphore;
 use tonic::{Request, Response, Status};
 
 use crate::clock::Clock;
@@ -18,10 +16,11 @@ use crate::convert::names::{self, Collection};
 use crate::convert::{diff, to_instant};
 use crate::error::Error;
 use crate::floor_service::{as_of, blocking, forbidden, nothing_published};
+use crate::place::Places;
 use crate::plan_runs::PlanRuns;
 use crate::plan_service::{child_name, write};
 use crate::replan::{Answer, Kind, Limits, TIME_LIMIT, replan};
-use crate::request::{change, encode, message};
+use crate::request::{change, encode, message, repeated};
 use crate::search::planning;
 use crate::shop_service::shop_name;
 
@@ -31,13 +30,13 @@ pub struct Replans {
     clock: Clock,
     runs: PlanRuns,
     /// So many at once; who finds no place waits for one.
-    places: Arc<Semaphore>,
+    places: Places,
 }
 
 impl Replans {
     /// Returns a service that mends at most `at_once` plans at a time.
     pub fn new(store: Arc<dyn Store>, clock: Clock, runs: PlanRuns, at_once: usize) -> Replans {
-        Replans { store, clock, runs, places: Arc::new(Semaphore::new(at_once.max(1))) }
+        Replans { store, clock, runs, places: Places::new(at_once) }
     }
 
     async fn published(&self, shop: &str) -> Result<(Snapshot, PlanRecord), Error> {
@@ -55,15 +54,6 @@ impl Replans {
     }
 }
 
-/// Stops the search when nobody waits for it any more.
-struct Hangup(Arc<CancelFlag>);
-
-impl Drop for Hangup {
-    fn drop(&mut self) {
-        self.0.cancel();
-    }
-}
-
 #[tonic::async_trait]
 impl ReplanService for Replans {
     async fn replan(&self, request: Request<v1::ReplanRequest>) -> Result<Response<v1::ReplanResponse>, Status> {
@@ -72,21 +62,20 @@ impl ReplanService for Replans {
         let shop = shop_name(&request.parent, "parent")?;
         // Who may not see the shop learns nothing else.
         self.store.get_shop(&shop).await.map_err(Error::from)?;
+        if let Some(answer) = repeated(&*self.store, &change).await? {
+            return Ok(Response::new(answer));
+        }
         let limits = limits(&request)?;
         let now = as_of(request.as_of_time.as_ref(), self.clock)?;
-        let _place = self.places.acquire().await.map_err(|_| Error::ShuttingDown)?;
+        let place = self.places.take().await?;
         let (snapshot, published) = self.published(&shop).await?;
         let revision = snapshot.shop.revision;
-        let cancel = Arc::new(CancelFlag::new());
-        let hangup = Hangup(Arc::clone(&cancel));
-        let of_shop = shop.clone();
-        let answers = blocking(move || {
+        let answers = place.work(move |stop| {
             let planning = planning(&snapshot, now)?;
             let plan = planning.published.clone().ok_or("no plan is published")?;
-            replan(&planning, &plan, &limits, &*cancel)
+            replan(&planning, &plan, &limits, stop)
         });
-        let answers = answers.await?.map_err(|message| forbidden(&of_shop, message))?;
-        drop(hangup);
+        let answers = answers.await?.map_err(|message| forbidden(&shop, message))?;
         self.keep(&change, &shop, &published.id, revision, answers).await
     }
 
@@ -95,6 +84,9 @@ impl ReplanService for Replans {
         let request = request.into_inner();
         let (shop, id) = child_name(&request.name, Collection::Plans)?;
         let earlier = self.store.get_plan(&shop, &id).await.map_err(Error::from)?;
+        if let Some(answer) = repeated(&*self.store, &change).await? {
+            return Ok(Response::new(answer));
+        }
         let now = as_of(request.as_of_time.as_ref(), self.clock)?;
         let snapshot = self.store.snapshot(&shop).await.map_err(Error::from)?;
         if snapshot.published.as_ref().is_some_and(|published| published.id == id && !published.stale) {
@@ -177,8 +169,9 @@ fn limits(request: &v1::ReplanRequest) -> Result<Limits, Error> {
     if iterations.is_none() {
         fault("iteration_limit", "is 0 to 10000000");
     }
-    let millis =
-        request.time_limit.map(|limit| limit.seconds.saturating_mul(1000) + i64::from(limit.nanos) / 1_000_000);
+    let millis = request
+        .time_limit
+        .map(|limit| limit.seconds.saturating_mul(1000).saturating_add(i64::from(limit.nanos) / 1_000_000));
     let time = millis.map_or(Some(TIME_LIMIT), |millis| {
         u64::try_from(millis).ok().filter(|millis| (100..=600_000).contains(millis)).map(Duration::from_millis)
     });
@@ -280,4 +273,23 @@ fn restored(snapshot: &Snapshot, earlier: &PlanRecord, now: Timestamp) -> Result
     }
     let price = fitup_model::cost::cost(&today.problem, &plan);
     Ok(today.timetable(&plan, Quality::Feasible, bound.min(price), left_out))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn time_limits_out_of_all_reason_are_refused() {
+        let check = |seconds, nanos, expected: Option<u64>| {
+            let time_limit = Some(prost_types::Duration { seconds, nanos });
+            let found = limits(&v1::ReplanRequest { time_limit, ..Default::default() });
+            assert_eq!(found.ok().map(|limits| limits.time), expected.map(Duration::from_millis), "{seconds} {nanos}");
+        };
+        check(1, 500_000_000, Some(1500));
+        check(0, 99_000_000, None);
+        check(600, 1_000_000, None);
+        check(i64::MAX, i32::MAX, None);
+        check(i64::MIN, i32::MIN, None);
+    }
 }

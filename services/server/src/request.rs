@@ -2,7 +2,7 @@
 
 use fitup_model::Fault;
 use fitup_proto::v1;
-use fitup_store::{Answer, Change, Encode, Request as KnownRequest};
+use fitup_store::{Answer, Change, Encode, Request as KnownRequest, Store};
 use prost::Message;
 use sha2::{Digest, Sha256};
 use uuid::Uuid;
@@ -46,6 +46,7 @@ changing! {
     "PlanService": PublishPlanRequest = "PublishPlan", CreatePlanRunRequest = "CreatePlanRun",
         CancelPlanRunRequest = "CancelPlanRun";
     "IntakeService": UpdateRuleBookRequest = "UpdateRuleBook", TakeInOrderRequest = "TakeInOrder";
+    "QuoteService": HoldQuoteRequest = "HoldQuote", AcceptHoldRequest = "AcceptHold", ReleaseHoldRequest = "ReleaseHold";
     "TokenService": CreateTokenRequest = "CreateToken", RevokeTokenRequest = "RevokeToken";
     "FloorService": RecordWorkRequest = "RecordWork", SettleWorkRequest = "SettleWork", RecordPartRequest = "RecordPart",
         RecordResourceRequest = "RecordResource";
@@ -73,6 +74,16 @@ pub fn change<R: Changing>(request: &tonic::Request<R>, clock: &Clock) -> Result
 /// Returns what makes the kept answer of a change from what was changed.
 pub fn encode<T: 'static, M: Message>(write: impl FnOnce(&T) -> M + Send + 'static) -> Encode<T> {
     Box::new(move |value| write(value).encode_to_vec())
+}
+
+/// Returns the message that answered a change before, for those whose work comes before their change: the work is not done
+/// again, and what has happened since does not refuse the repeat.
+///
+/// # Errors
+/// If the request id was used for something else; those of the store.
+pub async fn repeated<M: Message + Default>(store: &dyn Store, change: &Change) -> Result<Option<M>, Error> {
+    let kept = store.answered(change).await?;
+    kept.map(|kept| message(Answer::<M>::Repeated(kept), |_| M::default())).transpose()
 }
 
 /// Returns the message that answers a change: of now, or the one kept from before.

@@ -3,7 +3,7 @@
 use std::time::{Duration, Instant};
 
 use fitup_model::timetable::Quality;
-use fitup_model::{Shop, Timetable};
+use fitup_model::{Held, Shop, Timetable};
 use fitup_planner::{AnyOf, Options, Outcome, Solved, Stop};
 use fitup_store::{ClaimedRun, Phase, RunLimits, RunProgress, Snapshot};
 use jiff::Timestamp;
@@ -82,11 +82,19 @@ pub fn planning(stored: &fitup_store::Snapshot, now: jiff::Timestamp) -> Result<
     })?;
     let snapshot = fitup_model::snapshot::Snapshot {
         shop,
-        orders: stored.orders.iter().map(|order| order.facts.clone()).collect(),
+        orders: as_they_are(stored, now),
+        holds: (stored.holds.iter()).map(|hold| Held { order: hold.facts.clone(), until: hold.expire_time }).collect(),
         published: stored.published.as_ref().map(|plan| plan.timetable.clone()),
         now,
     };
     snapshot.planning().map_err(|error| format!("the time to plan for is out of reach: {error}"))
+}
+
+/// Returns the open orders as they are at `now`: a bake that nobody clocks has begun, and ended, by itself.
+pub fn as_they_are(stored: &fitup_store::Snapshot, now: jiff::Timestamp) -> Vec<fitup_model::OrderFacts> {
+    let mut orders: Vec<_> = stored.orders.iter().map(|order| order.facts.clone()).collect();
+    orders.iter_mut().for_each(|order| fitup_model::floor::settle_unattended(order, now));
+    orders
 }
 
 fn checked(planning: &fitup_model::snapshot::Planning, solved: &Solved, quality: Quality) -> Found {
@@ -161,8 +169,9 @@ mod tests {
         };
         let shop = Shop::new(facts).expect("a shop without faults");
         let now = "2031-05-05T12:00:00Z".parse().expect("an instant");
-        let planning =
-            fitup_model::Snapshot { shop, orders: vec![], published: None, now }.planning().expect("a horizon");
+        let planning = fitup_model::Snapshot { shop, orders: vec![], holds: vec![], published: None, now }
+            .planning()
+            .expect("a horizon");
         let solved =
             |plan| Solved { plan, cost: 0, bound: 0, left_out: vec![], iterations: 0, prices: Default::default() };
         let good = Plan::nothing_new(&planning.problem);

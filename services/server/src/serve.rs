@@ -47,6 +47,7 @@ use crate::layer::RequestLayer;
 use crate::metrics::Metrics;
 use crate::monitor;
 use crate::order_service::Orders;
+use crate::place::Places;
 use crate::plan_runs::{self, PlanRuns};
 use crate::plan_service::Plans;
 use crate::port_file;
@@ -149,7 +150,7 @@ pub async fn serve(
         }
         None => None,
     };
-    let clock = Clock::new(config.clock_start);
+    let clock = config.clock_by_hand.map_or_else(|| Clock::new(config.clock_start), Clock::ByHand);
     let runs = PlanRuns::new(Arc::clone(&store), clock, run_settings(&config), Arc::clone(&metrics));
     let working = tokio::spawn(runs.clone().work());
     let tidying = tokio::spawn(forget_old_requests(Arc::clone(&store), clock));
@@ -181,8 +182,8 @@ pub async fn serve(
     let floors = Floors { store: Arc::clone(&seen), clock };
     let replans = Replans::new(Arc::clone(&seen), clock, runs.clone(), config.plan_runs);
     let rehearsals = Rehearsals::new(Arc::clone(&seen), clock, config.solver_threads);
-    let explain = Explain { store: Arc::clone(&seen), clock, place: Default::default() };
-    let quotes = Quotes::new(Arc::clone(&seen), clock, config.solver_threads);
+    let explain = Explain { store: Arc::clone(&seen), clock, places: Places::new(1) };
+    let quotes = Quotes::new(Arc::clone(&seen), clock, runs.clone(), config.solver_threads);
     let tokens = Tokens { store: Arc::clone(&seen), clock };
     let history = History { store: seen };
     let keeper = Keeper { store: Arc::clone(&store), clock, mode, rates: Rates::new(config.rate_limit) };

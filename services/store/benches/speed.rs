@@ -153,6 +153,7 @@ fn timetable() -> Timetable {
             visits: (0..).zip(&facts.visits).map(visit).collect(),
             operations: facts.operations.iter().map(operation).collect(),
             delays: Vec::new(),
+            held_until: None,
         }
     };
     Timetable { orders: (0..ORDERS).map(order).collect(), ..empty_timetable() }

@@ -10,6 +10,7 @@ use std::collections::BTreeMap;
 use fitup_model::{OrderFacts, ShopFacts, TakeInFacts};
 use serde_json::{Map, Value, json};
 
+use crate::record::HoldRecord;
 use crate::value;
 
 /// Fields by their paths.
@@ -106,6 +107,7 @@ pub fn shop_fields(shop: &ShopFacts) -> Fields {
         ("failed_check_percent", settings.failed_check_percent),
         ("rework_percent", settings.rework_percent),
         ("absence_percent", settings.absence_percent),
+        ("learned_percent", settings.learned_percent),
     ] {
         add(format!("settings.{name}"), json!(value));
     }
@@ -136,6 +138,8 @@ pub fn order_fields(order: &OrderFacts) -> Fields {
         let path = format!("operations[{}]", operation.id);
         add(format!("{path}.display_name"), json!(operation.display_name));
         add(format!("{path}.work_minutes"), json!(operation.work_minutes));
+        add(format!("{path}.low_work_minutes"), json!(operation.low_work_minutes));
+        add(format!("{path}.high_work_minutes"), json!(operation.high_work_minutes));
         add(format!("{path}.crew"), json!(operation.crew));
         add(format!("{path}.visit"), json!(operation.visit));
         add(format!("{path}.equipment"), value::list(&operation.equipment, value::equipment));
@@ -159,6 +163,24 @@ pub fn order_fields(order: &OrderFacts) -> Fields {
         }
     }
     fields
+}
+
+/// Returns the fields of a hold, beside those of its order.
+pub fn hold_fields(hold: &HoldRecord) -> Fields {
+    let time = |time: Option<jiff::Timestamp>| json!(time.map(value::time));
+    let dates = &hold.dates;
+    let fields = [
+        ("state", json!(value::hold_state(hold.state))),
+        ("promised", json!(value::quoted_date(hold.promised))),
+        ("earliest_time", time(Some(dates.earliest))),
+        ("likely_time", time(dates.likely)),
+        ("p80_time", time(dates.p80)),
+        ("safe_time", time(dates.safe)),
+        ("plan", json!(hold.plan)),
+        ("expire_time", time(Some(hold.expire_time))),
+        ("end_time", time(hold.end_time)),
+    ];
+    fields.into_iter().map(|(name, value)| (name.to_owned(), value)).collect()
 }
 
 /// Returns the fields of what an order was made from.
@@ -305,6 +327,8 @@ mod tests {
             id: "a".into(),
             display_name: String::new(),
             work_minutes: 30,
+            low_work_minutes: None,
+            high_work_minutes: None,
             crew: Vec::new(),
             visit: None,
             equipment: Vec::new(),

@@ -27,10 +27,11 @@ pub use notice::{Notice, Notices};
 pub use open::open;
 pub use postgres::PostgresStore;
 pub use record::{
-    AuditEntry, ClaimedRun, Connections, FloorOutcome, FloorRecord, NO_SHOP, NewPlan, NewPlanRun, OrderFilter,
-    OrderRecord, Page, Phase, PlanRecord, PlanRunRecord, PlanState, RuleBookRecord, RunCounts, RunEnd, RunLimits,
-    RunProgress, RunState, ShopRecord, Snapshot, TakeInRecord,
+    AuditEntry, ClaimedRun, Connections, FloorOutcome, FloorRecord, HoldEnd, HoldRecord, HoldState, NO_SHOP, NewHold,
+    NewPlan, NewPlanRun, OrderFilter, OrderRecord, Page, Phase, PlanRecord, PlanRunRecord, PlanState, QuotedDate,
+    QuotedDates, RuleBookRecord, RunCounts, RunEnd, RunLimits, RunProgress, RunState, ShopRecord, Snapshot,
+    TakeInRecord,
 };
 pub use sqlite::SqliteStore;
-pub use store::{FloorEdit, OrderDraft, OrderEdit, ShopEdit, Store, TakeInEdit, TakeInStored};
+pub use store::{FloorEdit, HoldEdit, OrderDraft, OrderEdit, ShopEdit, Store, TakeInEdit, TakeInStored};
 pub use token::{Digest, NewToken, Role, Scope, TokenRecord};

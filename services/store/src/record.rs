@@ -80,8 +80,105 @@ pub struct Snapshot {
     pub shop: ShopRecord,
     /// Its open orders, by id.
     pub orders: Vec<OrderRecord>,
+    /// Its holds that nobody has ended, by id; some may be over by their time.
+    pub holds: Vec<HoldRecord>,
     /// The published plan.
     pub published: Option<PlanRecord>,
+}
+
+/// State of a hold.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum HoldState {
+    /// It keeps its place.
+    Standing,
+    /// Its time is over.
+    Expired,
+    /// It has become an order.
+    Accepted,
+    /// It was given up.
+    Released,
+}
+
+/// A date of a quote that can be promised.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum QuotedDate {
+    /// Kept in half of the futures.
+    Likely,
+    /// In 80 of 100.
+    P80,
+    /// In 95 of 100.
+    Safe,
+}
+
+/// The dates of a quote.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct QuotedDates {
+    /// If everything takes what is booked.
+    pub earliest: Timestamp,
+    /// By then in half of the futures; `None` is after the horizon, here and below.
+    pub likely: Option<Timestamp>,
+    /// In 80 of 100.
+    pub p80: Option<Timestamp>,
+    /// In 95 of 100.
+    pub safe: Option<Timestamp>,
+}
+
+/// A hold to be made.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct NewHold {
+    /// The order that it would become, with its promise.
+    pub facts: OrderFacts,
+    /// Which of the dates that is.
+    pub promised: QuotedDate,
+    /// The dates.
+    pub dates: QuotedDates,
+    /// Until when it stands.
+    pub expire_time: Timestamp,
+    /// Id of the plan to be published.
+    pub plan: String,
+    /// The plan with its place, checked by the caller.
+    pub timetable: Timetable,
+}
+
+/// A hold as stored. Its id is that of its order.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct HoldRecord {
+    /// The order that it would become, or has become: then as that is now.
+    pub facts: OrderFacts,
+    /// As noted: one that stands may be over by its time, see [`HoldRecord::state_at`].
+    pub state: HoldState,
+    /// Which of the dates was promised.
+    pub promised: QuotedDate,
+    /// The dates.
+    pub dates: QuotedDates,
+    /// Id of the plan that was published with its place.
+    pub plan: String,
+    /// Until when it stands.
+    pub expire_time: Timestamp,
+    /// When it was accepted or released.
+    pub end_time: Option<Timestamp>,
+    /// Changes with every change of the hold.
+    pub etag: String,
+    /// When it was made.
+    pub create_time: Timestamp,
+    /// When it last changed.
+    pub update_time: Timestamp,
+}
+
+impl HoldRecord {
+    /// Returns its state at a moment.
+    pub fn state_at(&self, at: Timestamp) -> HoldState {
+        if self.state == HoldState::Standing && self.expire_time <= at { HoldState::Expired } else { self.state }
+    }
+}
+
+/// How a hold ends before its time is over.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum HoldEnd {
+    /// It becomes an order.
+    Accepted,
+    /// It is given up.
+    Released,
 }
 
 /// An event of the floor as stored. Records are never changed.

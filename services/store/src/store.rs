@@ -15,9 +15,9 @@ use crate::change::{Answer, Change, Encode, Refusal};
 use crate::error::Error;
 use crate::notice::Notices;
 use crate::record::{
-    AuditEntry, ClaimedRun, Connections, FloorOutcome, FloorRecord, NewPlan, NewPlanRun, OrderFilter, OrderRecord,
-    Page, PlanRecord, PlanRunRecord, RuleBookRecord, RunCounts, RunEnd, RunProgress, ShopRecord, Snapshot,
-    TakeInRecord,
+    AuditEntry, ClaimedRun, Connections, FloorOutcome, FloorRecord, HoldEnd, HoldRecord, NewHold, NewPlan, NewPlanRun,
+    OrderFilter, OrderRecord, Page, PlanRecord, PlanRunRecord, RuleBookRecord, RunCounts, RunEnd, RunProgress,
+    ShopRecord, Snapshot, TakeInRecord,
 };
 use crate::token::{Digest, NewToken, Scope, TokenRecord};
 
@@ -52,6 +52,10 @@ pub type TakeInEdit = Box<dyn FnOnce(&TakeInStored) -> Result<(OrderFacts, TakeI
 /// transaction, at most once.
 pub type FloorEdit =
     Box<dyn FnOnce(&ShopFacts, &[OrderFacts], Option<&Timetable>) -> Result<FloorOutcome, Refusal> + Send>;
+
+/// Says how a hold ends, from the hold and its shop; `None` leaves it as it is. Called inside the transaction, at most
+/// once.
+pub type HoldEdit = Box<dyn FnOnce(&HoldRecord, &ShopFacts) -> Result<Option<HoldEnd>, Refusal> + Send>;
 
 /// A database of shops.
 #[async_trait]
@@ -121,6 +125,48 @@ pub trait Store: Send + Sync {
 
     /// Returns what a plan is made from, all of one revision.
     async fn snapshot(&self, shop: &str) -> Result<Snapshot, Error>;
+
+    // Holds.
+
+    /// Returns a hold, whatever its state.
+    async fn get_hold(&self, shop: &str, hold: &str) -> Result<HoldRecord, Error>;
+
+    /// Returns holds of a shop by id; with `standing_at` only those that stand then.
+    async fn list_holds(
+        &self,
+        shop: &str,
+        standing_at: Option<Timestamp>,
+        page: Page,
+    ) -> Result<Vec<HoldRecord>, Error>;
+
+    /// Makes a hold and publishes the plan with its place, if the shop is still at `revision`. An order or a standing
+    /// hold of its id is in its way; one that is over is replaced.
+    ///
+    /// A hold that could not be quoted is handed over as the error that it is: a repeat of a request that was answered
+    /// before gets that answer all the same.
+    ///
+    /// # Errors
+    /// [`Error::EtagMismatch`] of the shop if it has another revision.
+    async fn create_hold(
+        &self,
+        change: &Change,
+        shop: &str,
+        revision: i64,
+        hold: Result<NewHold, Error>,
+        encode: Encode<HoldRecord>,
+    ) -> Result<Answer<HoldRecord>, Error>;
+
+    /// Ends a hold; with an `etag` only if it is the hold's. One that is accepted is an order from then on, in its place
+    /// in the plans that have one for it.
+    async fn end_hold(
+        &self,
+        change: &Change,
+        shop: &str,
+        hold: &str,
+        etag: Option<&str>,
+        edit: HoldEdit,
+        encode: Encode<HoldRecord>,
+    ) -> Result<Answer<HoldRecord>, Error>;
 
     // Rule books, and what orders were made from.
 
@@ -320,6 +366,10 @@ pub trait Store: Send + Sync {
 
     /// Returns at most `limit` entries of the audit trail of a shop after a sequence number, 0 for the first.
     async fn list_audit(&self, shop: &str, after_sequence: i64, limit: u32) -> Result<Vec<AuditEntry>, Error>;
+
+    /// Returns the kept answer to the request of `change`, if it was answered before: for those whose work comes before
+    /// their change.
+    async fn answered(&self, change: &Change) -> Result<Option<Vec<u8>>, Error>;
 
     /// Forgets the responses of requests before `before`, and returns how many.
     async fn purge_requests(&self, before: Timestamp) -> Result<u64, Error>;

@@ -11,6 +11,8 @@ use fitup_model::take_in::{EstimateLine, Override, PartCondition};
 use jiff::Timestamp;
 use serde_json::{Value, json};
 
+use crate::record::{HoldState, QuotedDate};
+
 pub fn list<T>(values: &[T], value: impl Fn(&T) -> Value) -> Value {
     values.iter().map(value).collect()
 }
@@ -133,6 +135,23 @@ pub fn progress(progress: &Progress) -> Value {
             "technicians": technicians,
         }),
     }
+}
+
+pub fn hold_state(state: HoldState) -> Value {
+    json!(match state {
+        HoldState::Standing => "standing",
+        HoldState::Expired => "expired",
+        HoldState::Accepted => "accepted",
+        HoldState::Released => "released",
+    })
+}
+
+pub fn quoted_date(date: QuotedDate) -> Value {
+    json!(match date {
+        QuotedDate::Likely => "likely",
+        QuotedDate::P80 => "p80",
+        QuotedDate::Safe => "safe",
+    })
 }
 
 pub fn link(link: &OrderLink) -> Value {

@@ -41,7 +41,7 @@ impl ListArgs {
         if context.output.json {
             json::lanes(&list).iter().for_each(|lane| context.output.object(lane));
         } else {
-            context.output.text(&dispatch_list(&list, &at.zone));
+            context.output.text(&dispatch_list(&list, &at.zone, context.output.width));
         }
         Ok(())
     }

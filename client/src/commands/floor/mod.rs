@@ -34,8 +34,8 @@ use super::order::word;
 use crate::cli::{Context, ShopAt};
 use crate::connect::request_id;
 use crate::error::Failure;
-use crate::file::text::duration;
 use crate::floor_words::{hits, record};
+use crate::wire::duration;
 use crate::{json, names};
 
 /// Verbs of `fitup floor`.

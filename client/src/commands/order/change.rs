@@ -10,8 +10,8 @@ use super::{get, update};
 use crate::cli::Context;
 use crate::error::{Failure, field_violations};
 use crate::file::order::read_orders;
-use crate::file::text::{duration, to_proto};
 use crate::file::{Source, join_faults};
+use crate::wire::{duration, to_proto};
 use crate::{json, outline};
 
 /// Change a repair order, from a file or by flags
@@ -61,6 +61,12 @@ struct Flags {
     /// Hours of operations, such as `pull=4.5`
     #[arg(long, num_args = 1.., value_name = "OPERATION=HOURS")]
     hours: Vec<String>,
+    /// The least hours that operations take, such as `pull=3`; `none` is the shop's share
+    #[arg(long, num_args = 1.., value_name = "OPERATION=HOURS")]
+    low_hours: Vec<String>,
+    /// The most hours that operations take, such as `pull=9`; `none` is the shop's share
+    #[arg(long, num_args = 1.., value_name = "OPERATION=HOURS")]
+    high_hours: Vec<String>,
     /// An operation that has started, at --at, by --by
     #[arg(long, value_name = "OPERATION")]
     start: Option<String>,
@@ -196,7 +202,7 @@ fn differing(old: &v1::Order, new: &v1::Order) -> Vec<&'static str> {
 
 impl Flags {
     fn are_none(&self) -> bool {
-        let lists = [&self.part, &self.approval, &self.hours, &self.by];
+        let lists = [&self.part, &self.approval, &self.hours, &self.low_hours, &self.high_hours, &self.by];
         let texts = [&self.vehicle, &self.note, &self.arrival, &self.promise, &self.start, &self.finish];
         lists.iter().all(|list| list.is_empty())
             && texts.iter().all(|text| text.is_none())
@@ -233,6 +239,16 @@ impl Flags {
             let (id, hours) = word::pair("--hours", entry, "pull=4.5")?;
             let operation = find(&mut order.operations, "operation", id, |operation| &operation.id)?;
             operation.work = Some(duration(word::hours("--hours", hours)?));
+        }
+        for entry in &self.low_hours {
+            let (id, hours) = word::pair("--low-hours", entry, "pull=3")?;
+            find(&mut order.operations, "operation", id, |operation| &operation.id)?.low_work =
+                end("--low-hours", hours)?;
+        }
+        for entry in &self.high_hours {
+            let (id, hours) = word::pair("--high-hours", entry, "pull=9")?;
+            find(&mut order.operations, "operation", id, |operation| &operation.id)?.high_work =
+                end("--high-hours", hours)?;
         }
         self.progress(order, zone)
     }
@@ -274,6 +290,11 @@ impl Flags {
         }
         Ok(())
     }
+}
+
+/// Returns the low or the high of an operation; `none` takes it back.
+fn end(flag: &str, hours: &str) -> Result<Option<prost_types::Duration>, Failure> {
+    if hours == "none" { Ok(None) } else { Ok(Some(duration(word::hours(flag, hours)?))) }
 }
 
 /// Says in which bay a visit is, now that one of its operations has started.

@@ -11,8 +11,10 @@ use crate::error::Failure;
 use crate::names;
 use crate::names::last;
 
-/// Returns the cautions of orders in `plan`, each once with the operations that it is about; nothing if none of them was
-/// made from lines.
+/// More operations than this are told by their orders, and more orders by their number.
+const MOST_MENTIONS: usize = 6;
+
+/// Returns the cautions of orders in `plan`, each once with the operations that it is about.
 pub async fn cautions(context: &Context, shop: &str, plan: &v1::Plan, only: &[String]) -> Result<String, Failure> {
     let request = v1::ListCautionsRequest { parent: names::shop(shop) };
     let answer = context.link.call(request, async |request| context.link.intake().list_cautions(request).await).await;
@@ -38,6 +40,15 @@ pub async fn cautions(context: &Context, shop: &str, plan: &v1::Plan, only: &[St
             let kept = found.entry(key).or_insert_with(|| v1::Caution { about: Vec::new(), ..caution.clone() });
             kept.about.extend(about);
         }
+    }
+    for caution in found.values_mut().filter(|caution| caution.about.len() > MOST_MENTIONS) {
+        let mut orders: Vec<String> =
+            caution.about.iter().map(|about| about.split(' ').next().unwrap_or_default().to_owned()).collect();
+        orders.dedup();
+        caution.about = match orders.len() {
+            many if many > MOST_MENTIONS => vec![format!("{many} orders")],
+            _ => orders,
+        };
     }
     Ok(write(found.values(), &answer.last_word, context.output.width))
 }

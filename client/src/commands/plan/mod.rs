@@ -64,7 +64,10 @@ async fn before(context: &Context, shop: &str) -> Result<String, Failure> {
     let answer = context.link.call(request, async |request| context.link.plans().list_plans(request).await).await?;
     let found = answer.plans.iter().find(|plan| plan.state() == v1::plan::State::Superseded);
     let id = found.map(|plan| names::last(&plan.name).to_owned());
-    id.ok_or_else(|| Failure::new(crate::error::Kind::Refused, "no other plan was published before"))
+    id.ok_or_else(|| {
+        Failure::new(crate::error::Kind::Refused, "no other plan was published before")
+            .hint("list the plans with `fitup plan list`, and name one")
+    })
 }
 
 /// Returns a plan; without an id the published one, and if there is none the latest.

@@ -1,6 +1,7 @@
 //! `fitup shop`.
 
 mod apply;
+mod chances;
 pub mod changes;
 mod delete;
 mod list;
@@ -18,6 +19,8 @@ pub enum Command {
     Apply(apply::ApplyArgs),
     /// Show a shop
     Show(show::ShowArgs),
+    /// Show what can happen and how often: as set, as recorded, and as learned
+    Chances(chances::ChancesArgs),
     /// List the shops
     List(list::ListArgs),
     /// Remove a shop with its orders and plans
@@ -30,6 +33,7 @@ impl Command {
         match self {
             Self::Apply(args) => args.run(context).await,
             Self::Show(args) => args.run(context).await,
+            Self::Chances(args) => args.run(context).await,
             Self::List(args) => args.run(context).await,
             Self::Delete(args) => args.run(context).await,
         }

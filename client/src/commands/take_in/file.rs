@@ -113,22 +113,17 @@ pub async fn take(
     save: bool,
     why: bool,
 ) -> Result<(), Failure> {
-    let read = lines.as_ref().map(|(lines, parts)| lines.read(&at.zone, *parts));
-    if let Some(read) = &read {
-        request.lines = read.lines.clone();
-    }
-    request.validate_only = true;
-    let refused = |status: Status| match (&lines, &read) {
-        (Some((lines, _)), Some(read)) => refusal(&lines.0, read, &status),
-        _ => Failure::from(status),
+    let read = lines.as_ref().map(|(lines, parts)| (lines, lines.read(&at.zone, *parts)));
+    let refused = |status: Status| match &read {
+        Some((lines, read)) => refusal(&lines.0, read, &status),
+        None => Failure::from(status),
     };
-    // Though the file has faults, the server is asked: it may find more.
-    let preview = call(context, request.clone()).await;
-    let preview = match (preview, &lines, &read) {
-        (Ok(_), Some((lines, _)), Some(read)) if !read.faults.is_empty() => {
-            return Err(Failure::faults(&lines.0.name, &read.faults));
+    let preview = match &read {
+        Some((lines, read)) => preview(context, &mut request, lines, read).await?,
+        None => {
+            request.validate_only = true;
+            call(context, request.clone()).await?
         }
-        (preview, _, _) => preview.map_err(refused)?,
     };
     if !save {
         if context.output.json {
@@ -152,6 +147,33 @@ pub async fn take(
         context.output.text(&format!("\norder {id} saved"));
     }
     Ok(())
+}
+
+/// Returns what the server would make of lines; nothing is saved.
+pub async fn made_of(
+    context: &Context,
+    mut request: v1::TakeInOrderRequest,
+    lines: &Lines,
+    (zone, parts): (&TimeZone, Option<PartTime>),
+) -> Result<v1::TakeIn, Failure> {
+    let read = lines.read(zone, parts);
+    preview(context, &mut request, lines, &read).await
+}
+
+async fn preview(
+    context: &Context,
+    request: &mut v1::TakeInOrderRequest,
+    lines: &Lines,
+    read: &crate::file::lines::Lines,
+) -> Result<v1::TakeIn, Failure> {
+    request.lines.clone_from(&read.lines);
+    request.validate_only = true;
+    // Though the file has faults, the server is asked: it may find more.
+    match call(context, request.clone()).await {
+        Ok(_) if !read.faults.is_empty() => Err(Failure::faults(&lines.0.name, &read.faults)),
+        Ok(preview) => Ok(preview),
+        Err(status) => Err(refusal(&lines.0, read, &status)),
+    }
 }
 
 /// Returns the faults found here and by the server as one failure.

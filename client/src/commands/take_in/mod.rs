@@ -1,12 +1,14 @@
 //! `fitup take-in`.
 
+mod counter;
 mod file;
 mod new;
 mod settle;
 mod show;
 mod shown;
 
-pub use shown::cautions;
+pub use counter::{Counter, FromLines};
+pub use shown::{cautions, wrapped};
 
 use clap::Subcommand;
 use fitup_proto::v1;

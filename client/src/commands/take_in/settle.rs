@@ -9,6 +9,7 @@ use crate::commands::order::word;
 use crate::error::Failure;
 use crate::file::lines::PartTime;
 use crate::file::text;
+use crate::wire::duration;
 
 /// What is settled by hand; it stays when lines change.
 #[derive(Debug, Args)]
@@ -67,7 +68,7 @@ impl Settle {
         let mut add = |settled| request.overrides.push(v1::Override { settled: Some(settled) });
         for entry in &self.hours {
             let (operation, hours) = word::pair("--hours", entry, "strip=1.5")?;
-            let work = Some(text::duration(word::hours("--hours", hours)?));
+            let work = Some(duration(word::hours("--hours", hours)?));
             add(Settled::Work(v1::r#override::Work { operation: operation.to_owned(), work }));
         }
         for entry in &self.crew {

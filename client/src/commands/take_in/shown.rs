@@ -5,9 +5,10 @@ use fitup_proto::v1::r#override::Settled;
 
 use crate::cli::ShopAt;
 use crate::drawing;
-use crate::file::text::{minutes, write_link};
+use crate::file::text::write_link;
 use crate::names::last;
 use crate::output::columns;
+use crate::wire::minutes;
 use crate::words::{count, hours, proto_when, span};
 
 /// Returns all of it.
@@ -98,8 +99,15 @@ fn needs(order: &v1::Order, at: &ShopAt) -> String {
 
 fn holds(take_in: &v1::TakeIn) -> String {
     let mut text = String::new();
+    let operations = take_in.order.as_ref().map_or(&[][..], |order| &order.operations);
     for origin in take_in.origins.iter().filter(|origin| !origin.hold_point.is_empty()) {
-        text += &format!("hold point {}: {}\n", origin.operation, origin.hold_point);
+        text += &format!("hold point {}: {}", origin.operation, origin.hold_point);
+        let check = operations.iter().find(|operation| operation.id == origin.operation);
+        let rework = check.and_then(|check| check.hold_point.as_ref()).map_or(&[][..], |hold| &hold.rework);
+        if !rework.is_empty() {
+            text += &format!("; a fail brings {}, then the check again", rework.join(", "));
+        }
+        text += "\n";
     }
     if text.is_empty() { text } else { format!("\n{text}") }
 }
@@ -181,7 +189,7 @@ pub fn cautions<'c>(cautions: impl Iterator<Item = &'c v1::Caution>, last_word: 
 }
 
 /// Breaks a text into lines of at most `width` columns; those after the first are set in further.
-fn wrapped(text: &str, width: usize, indent: &str) -> String {
+pub fn wrapped(text: &str, width: usize, indent: &str) -> String {
     let mut lines = vec![indent.to_owned()];
     for word in text.split_whitespace() {
         let line = &lines[lines.len() - 1];

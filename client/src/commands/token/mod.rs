@@ -10,8 +10,8 @@ use jiff::tz::TimeZone;
 
 use crate::cli::Context;
 use crate::error::Failure;
-use crate::file::text::from_proto;
 use crate::names;
+use crate::wire::from_proto;
 
 /// Verbs of `fitup token`.
 #[derive(Debug, Subcommand)]

@@ -5,7 +5,7 @@ use std::collections::HashSet;
 use fitup_model::order::SamePersonWish;
 
 use super::read::place;
-use super::{Adhesive, BookFault, Reason, Rule, RuleBook};
+use super::{Adhesive, BookFault, MOST_FAULTS, OperationTemplate, Reason, Rule, RuleBook};
 use crate::graph;
 
 /// Notes faults at the table that they are about.
@@ -17,6 +17,9 @@ struct Notes<'t> {
 impl Notes<'_> {
     /// Notes a fault of the `index`th table of a name.
     fn at(&mut self, table: &str, index: usize, message: String) {
+        if self.faults.len() >= MOST_FAULTS {
+            return;
+        }
         let header = if matches!(table, "book" | "safety") { format!("[{table}]") } else { format!("[[{table}]]") };
         let mut starts =
             self.text.match_indices(&header).filter(|(at, _)| *at == 0 || self.text[..*at].ends_with('\n'));
@@ -63,6 +66,9 @@ pub fn check(text: &str, book: &mut RuleBook, faults: &mut Vec<BookFault>) {
         if operation.reason.source.is_empty() {
             note(SOURCE.into());
         }
+        for message in rework(book, operation) {
+            note(message);
+        }
     }
     follows(&mut notes, book);
     for index in 0..book.rules.len() {
@@ -85,6 +91,46 @@ pub fn check(text: &str, book: &mut RuleBook, faults: &mut Vec<BookFault>) {
         }
         reason(&mut notes, ("adhesive", index), &format!("adhesive {:?}", adhesive.id), &adhesive.reason, false);
     }
+}
+
+/// Returns what is wrong with the rework of a check.
+fn rework(book: &RuleBook, check: &OperationTemplate) -> Vec<String> {
+    let mut problems = Vec::new();
+    if !check.rework.is_empty() && check.hold.is_none() {
+        problems.push("`rework` belongs to a check: say with `hold` what must be right".to_owned());
+    }
+    if !check.rework.is_empty() && check.crew.is_empty() {
+        problems.push("`rework` wants a `crew`: somebody has to say that the check failed".to_owned());
+    }
+    for (index, id) in check.rework.iter().enumerate() {
+        if check.rework[..index].contains(id) {
+            problems.push(format!("`rework` names {id:?} twice"));
+        } else if *id == check.id {
+            problems.push(format!("`rework` names {id:?} itself; it is checked again anyhow"));
+        } else if book.operation(id).is_none() {
+            problems.push(format!("`rework`: there is no operation {id:?}"));
+        } else if !leads_to(book, id, &check.id) {
+            problems.push(format!("`rework`: no [[follow]] leads from {id:?} to {:?}", check.id));
+        }
+    }
+    problems
+}
+
+/// Tells whether what follows what leads from one template to another, by any number of steps.
+fn leads_to(book: &RuleBook, first: &str, then: &str) -> bool {
+    let (mut seen, mut stack) = (HashSet::from([first]), vec![first]);
+    while let Some(at) = stack.pop() {
+        let next = book.follows.iter().filter(|follow| follow.first == at).map(|follow| follow.then.as_str());
+        for next in next {
+            if next == then {
+                return true;
+            }
+            if seen.insert(next) {
+                stack.push(next);
+            }
+        }
+    }
+    false
 }
 
 const SOURCE: &str = "`source` is missing: name where it is from, or \"common practice, no source\"";

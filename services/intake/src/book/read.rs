@@ -7,9 +7,14 @@ use fitup_model::take_in::PartCondition;
 use toml_edit::{Document, Item, TableLike, Value};
 
 use super::{
-    ACTIVITIES, Adhesive, BookFault, Follow, HAZARDS, Match, OperationTemplate, PanelKind, Reason, Rule, RuleBook,
-    SafetyWords, VisitTemplate,
+    ACTIVITIES, Adhesive, BookFault, Follow, HAZARDS, MOST_FAULTS, Match, OperationTemplate, PanelKind, Reason, Rule,
+    RuleBook, SafetyWords, VisitTemplate,
 };
+
+/// A `why` or `source` takes so many bytes at most: each pair of a `[[follow]]` keeps its own.
+const LONGEST_REASON: usize = 2000;
+/// So many pairs are taken; a table of two long lists makes more than anybody means.
+const MOST_FOLLOWS: usize = 4000;
 
 /// Returns the line and column of a byte.
 pub fn place(text: &str, offset: usize) -> (usize, usize) {
@@ -30,6 +35,9 @@ struct Notes<'t> {
 
 impl Notes<'_> {
     fn fault(&self, offset: usize, message: String) {
+        if self.faults.borrow().len() >= MOST_FAULTS {
+            return;
+        }
         let (line, column) = place(self.text, offset);
         self.faults.borrow_mut().push(BookFault { line, column, message });
     }
@@ -153,7 +161,15 @@ impl<'t> Row<'t> {
     }
 
     fn reason(&self) -> Reason {
-        Reason { why: self.text("why"), source: self.text("source") }
+        let text = |key| {
+            let text = self.text(key);
+            if text.len() > LONGEST_REASON {
+                self.fault(self.offset, &format!("`{key}` is longer than {LONGEST_REASON} bytes"));
+                return String::new();
+            }
+            text
+        };
+        Reason { why: text("why"), source: text("source") }
     }
 
     /// Notes the keys that nobody asked for.
@@ -377,6 +393,7 @@ fn operation(row: &Row<'_>) -> OperationTemplate {
         hazards: row.words("hazards", &HAZARDS),
         does: row.words("does", &ACTIVITIES),
         hold: row.optional("hold"),
+        rework: row.texts("rework"),
         again: row.flag("again"),
         required: row.flag("required"),
         reason: row.reason(),
@@ -394,10 +411,14 @@ fn follow(row: &Row<'_>, book: &mut RuleBook) {
             (0, None)
         }),
     };
+    let reason = row.reason();
     if firsts.is_empty() || thens.is_empty() {
         row.fault(row.offset, "say `first` and `then`");
     }
-    let reason = row.reason();
+    if book.follows.len() + firsts.len() * thens.len() > MOST_FOLLOWS {
+        row.fault(row.offset, &format!("more than {MOST_FOLLOWS} pairs of operations that follow each other"));
+        return;
+    }
     for then in &thens {
         for first in &firsts {
             let (first, then, reason) = (first.clone(), then.clone(), reason.clone());

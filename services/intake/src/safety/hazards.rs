@@ -2,12 +2,18 @@
 
 use fitup_model::order::{Hazard, Progress};
 
-use super::{Case, Findings};
+use super::{Case, Caution, Findings};
 
 const PRACTICE: &str = "common practice, no source";
 
 /// What is said of each hazard, and from where.
-const TEXTS: [(Hazard, &str, &str, &str); 7] = [
+const TEXTS: [(Hazard, &str, &str, &str); 8] = [
+    (
+        Hazard::HighVoltage,
+        "high-voltage",
+        "high voltage: only who is qualified for this car isolates it, and nobody works on it before it is measured dead",
+        "29 CFR 1910.333 and NFPA 70E, from memory",
+    ),
     (
         Hazard::RestraintSystem,
         "restraint-system",
@@ -28,7 +34,7 @@ const TEXTS: [(Hazard, &str, &str, &str); 7] = [
         "\"Minimum driveaway time for urethane adhesive\", I-CAR Repairability Technical Support",
     ),
     (Hazard::RaisedVehicle, "raised-vehicle", "a raised or anchored car: nobody under it who need not be", PRACTICE),
-    (Hazard::Tension, "chains", "chains and clamps under tension: nobody in line with them", PRACTICE),
+    (Hazard::Tension, "tension", "chains and clamps under tension: nobody in line with them", PRACTICE),
     (
         Hazard::Refrigerant,
         "refrigerant",
@@ -43,6 +49,16 @@ const TEXTS: [(Hazard, &str, &str, &str); 7] = [
     ),
 ];
 
+/// Returns what is said of these hazards, each once.
+pub fn texts(hazards: &[Hazard]) -> Vec<(Hazard, Caution)> {
+    let said = TEXTS.iter().filter(|(hazard, ..)| hazards.contains(hazard));
+    said.map(|(hazard, rule, message, source)| {
+        let (rule, message, source) = ((*rule).to_owned(), (*message).to_owned(), (*source).to_owned());
+        (*hazard, Caution { rule, about: Vec::new(), message, source })
+    })
+    .collect()
+}
+
 /// Warns of each hazard once, with the operations that have it.
 pub fn check(case: &Case<'_>, found: &mut Findings) {
     for (hazard, rule, message, source) in TEXTS {
@@ -50,7 +66,11 @@ pub fn check(case: &Case<'_>, found: &mut Findings) {
             operation.hazards.contains(&hazard) && !matches!(operation.progress, Progress::Done { .. })
         });
         let about: Vec<String> = left.map(|operation| operation.id.clone()).collect();
-        if !about.is_empty() {
+        // Another rule may have said more of it.
+        if let Some(said) = found.cautions.iter_mut().find(|caution| caution.rule == rule) {
+            let new: Vec<String> = about.into_iter().filter(|id| !said.about.contains(id)).collect();
+            said.about.extend(new);
+        } else if !about.is_empty() {
             found.warn(rule, about, message, source);
         }
     }

@@ -7,10 +7,10 @@ const SOURCE: &str = "29 CFR 1910.333 and NFPA 70E, from memory: the maker's pro
 
 /// Refuses structural heat on a high-voltage car that is not isolated first, and isolation by others.
 pub fn check(case: &Case<'_>, found: &mut Findings) {
-    if !case.take_in.features.iter().any(|feature| feature == "high-voltage") {
+    let isolated = case.doing(Activity::IsolateHighVoltage);
+    if isolated.is_empty() && !case.take_in.features.iter().any(|feature| feature == "high-voltage") {
         return;
     }
-    let isolated = case.doing(Activity::IsolateHighVoltage);
     for (index, heat) in case.left_to_do(Activity::StructuralHeat) {
         if !isolated.iter().any(|(first, _)| case.is_before(*first, index)) {
             let message = format!("{:?} heats the structure of a high-voltage car before it is isolated", heat.id);

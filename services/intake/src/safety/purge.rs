@@ -1,5 +1,7 @@
 //! After the last coat the booth is cleared of vapour before anybody works in it again.
 
+use fitup_model::order::OrderOperation;
+
 use super::{Case, Findings};
 use crate::book::Activity;
 
@@ -7,7 +9,9 @@ const SOURCE: &str = "29 CFR 1910.107(d)(2), clause from memory: ventilation goe
 
 /// Refuses a coat without a purge in the same visit after it.
 pub fn check(case: &Case<'_>, found: &mut Findings) {
-    for (index, operation) in case.left_to_do(Activity::Spray) {
+    // Where no line made the order, the hours of the coat may hold the purge: that is not judged.
+    let known = |(_, coat): &(usize, &OrderOperation)| case.origin(&coat.id).is_some();
+    for (index, operation) in case.left_to_do(Activity::Spray).into_iter().filter(known) {
         let purged = case
             .doing(Activity::Purge)
             .into_iter()

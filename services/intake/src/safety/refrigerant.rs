@@ -9,7 +9,7 @@ const SOURCE: &str = "40 CFR 82.34(a): a person certified under 82.40, with appr
 pub fn check(case: &Case<'_>, found: &mut Findings) {
     let skills = &case.book.safety.refrigerant_skills;
     for (index, operation) in case.left_to_do(Activity::Refrigerant) {
-        if !operation.crew.iter().all(|skill| skills.contains(skill)) {
+        if operation.crew.is_empty() || !operation.crew.iter().all(|skill| skills.contains(skill)) {
             let message = format!(
                 "{:?} handles refrigerant and is done by {}; it takes skill {}",
                 operation.id,

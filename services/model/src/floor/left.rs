@@ -31,7 +31,7 @@ pub fn minutes_left(shop: &Shop, operation: &OrderOperation, now: Timestamp) -> 
 /// Returns the booked minutes done between two instants.
 fn worked(shop: &Shop, operation: &OrderOperation, technicians: &[String], since: Timestamp, now: Timestamp) -> i64 {
     let passed = now.duration_since(since).as_mins().max(0);
-    if operation.crew.is_empty() {
+    if passed == 0 || operation.crew.is_empty() {
         return passed;
     }
     let people = || shop.technicians.iter().filter(|person| technicians.contains(&person.id));

@@ -48,12 +48,14 @@ pub fn apply_part(
     }
     forbid(&order, part, event)?;
     let need = &mut order.parts[index];
+    let awaited = need.expected_time;
     need.met = event.state == SupplyState::Received;
     need.expected_time = if need.met { None } else { event.expected_time.or(need.expected_time) };
     need.supply = Some(Supply { state: event.state, confidence_percent: event.confidence_percent });
     let mut note = FloorNote::new(kind(event.state), floor.at);
     (note.order, note.subject) = (Some(order.id.clone()), Some(part.to_owned()));
-    (note.end_time, note.count) = (need.expected_time, event.confidence_percent);
+    // What was expected of a part that is there is kept: whether it was late is learned from that.
+    (note.end_time, note.count) = (need.expected_time.or(awaited), event.confidence_percent);
     note.reason.clone_from(&event.reason);
     let order = Order::new(order, floor.shop).map_err(Refused::Faults)?;
     Ok((order.into_facts(), note))

@@ -1,5 +1,6 @@
 //! What the dispatcher settles by hand: crews, bays and starts.
 
+use super::work::not_before_last_word;
 use super::{Floor, FloorKind, FloorNote, Refused, Settlement, called, index_of, minutes_left};
 use crate::fault::Fault;
 use crate::order::{Order, OrderFacts, Pin, Progress};
@@ -60,6 +61,7 @@ fn swap(
         return Err(Refused::Faults(faults));
     }
     let operation = &order.operations[index];
+    not_before_last_word(floor, operation)?;
     let called = called(order, operation);
     let left = minutes_left(floor.shop, operation, floor.at);
     let crew = match &operation.progress {

@@ -6,7 +6,7 @@ use crate::order::{OrderFacts, Progress};
 
 /// Brings the unattended operations of `order` to where they are at `at`: each begins when everything before it is done
 /// and its car stands where it is done, and ends after its time.
-pub(super) fn settle(order: &mut OrderFacts, at: Timestamp) {
+pub fn settle(order: &mut OrderFacts, at: Timestamp) {
     // Each turn of the loop lets at least one operation begin or end.
     while let Some((index, progress)) =
         (0..order.operations.len()).find_map(|index| Some((index, next(order, index, at)?)))

@@ -45,6 +45,17 @@ pub fn apply_work(
     Ok((order.into_facts(), note))
 }
 
+/// Refuses an event of running work that happened before the last word about it: its minutes would be counted twice.
+pub(super) fn not_before_last_word(floor: &Floor<'_>, operation: &OrderOperation) -> Result<(), Refused> {
+    let Progress::Running { start_time, remaining_time, .. } = &operation.progress else { return Ok(()) };
+    let since = remaining_time.unwrap_or(*start_time).max(*start_time);
+    if floor.at >= since {
+        return Ok(());
+    }
+    let message = format!("{} is before it was last clocked, {}", floor.say(floor.at), floor.say(since));
+    Err(Refused::fault("event_time", message))
+}
+
 fn kind(event: &WorkEvent) -> FloorKind {
     match event {
         WorkEvent::On { .. } => FloorKind::On,
@@ -101,8 +112,9 @@ impl Step<'_> {
         if matches!(self.operation().progress, Progress::Done { .. }) {
             return Err(self.refuse("is done", "reopen it first"));
         }
+        not_before_last_word(self.floor, self.operation())?;
         let crew = self.crew(technicians)?;
-        let mut reasons = self.busy_elsewhere(&crew);
+        let mut reasons = self.busy_elsewhere(&crew, technicians.is_empty());
         let progress = match self.operation().progress.clone() {
             Progress::Waiting => {
                 reasons.extend(self.not_ready());
@@ -171,8 +183,10 @@ impl Step<'_> {
         if faults.is_empty() { Ok(crew) } else { Err(Refused::Faults(faults)) }
     }
 
-    fn busy_elsewhere(&self, crew: &[String]) -> Vec<String> {
+    /// Returns who of the crew is on other work; a crew that is only planned may be another one.
+    fn busy_elsewhere(&self, crew: &[String], as_planned: bool) -> Vec<String> {
         let mut reasons = Vec::new();
+        let next = if as_planned { "clock off there first, or name who does it" } else { "clock off there first" };
         for order in self.floor.orders {
             for operation in &order.operations {
                 if order.id == self.order.id && operation.id == self.operation().id {
@@ -180,7 +194,7 @@ impl Step<'_> {
                 }
                 if let Progress::Running { technicians, .. } = &operation.progress {
                     for id in technicians.iter().filter(|id| crew.contains(id)) {
-                        reasons.push(format!("{id} is on {}; clock off there first", called(order, operation)));
+                        reasons.push(format!("{id} is on {}; {next}", called(order, operation)));
                     }
                 }
             }
@@ -194,7 +208,7 @@ impl Step<'_> {
         let mut reasons = Vec::new();
         for link in order.links.iter().filter(|link| link.to == operation.id) {
             let Some(before) = order.operation(&link.from) else { continue };
-            let check = if before.hold_point.is_some() { "a hold point, " } else { "" };
+            let check = if before.hold_point.is_some() { ", a hold point," } else { "" };
             match &before.progress {
                 Progress::Done { end_time, .. } => {
                     let from = minutes_after(*end_time, link.min_wait_minutes).unwrap_or(*end_time);
@@ -208,16 +222,17 @@ impl Step<'_> {
                     reasons.push(format!("{} runs until {}", called(order, before), self.floor.say(until)));
                 }
                 Progress::Running { .. } | Progress::Paused { .. } => {
-                    reasons.push(format!("{}, {check}is not done", called(order, before)));
+                    reasons.push(format!("{}{check} is not done", called(order, before)));
                 }
-                Progress::Waiting => reasons.push(format!("{}, {check}has not started", called(order, before))),
+                Progress::Waiting => reasons.push(format!("{}{check} has not started", called(order, before))),
             }
         }
         for (kind, needs) in [("part", &order.parts), ("approval", &order.approvals)] {
             for need in needs.iter().filter(|need| !need.met && operation.needs.contains(&need.id)) {
                 let expected =
                     need.expected_time.map_or(String::new(), |time| format!(", expected {}", self.floor.say(time)));
-                reasons.push(format!("{kind} {} of order {} is not there{expected}", need.id, order.id));
+                let next = if kind == "part" { "; say that it is received when it is" } else { "" };
+                reasons.push(format!("{kind} {} of order {} is not there{expected}{next}", need.id, order.id));
             }
         }
         reasons
@@ -253,8 +268,26 @@ impl Step<'_> {
         if !bay.classes.contains(&visit.bay_class) {
             return Err(Refused::fault("bay", format!("bay {id:?} is not of class {:?}", visit.bay_class)));
         }
-        visit.bay = Some(id);
+        visit.bay = Some(id.clone());
+        reasons.extend(self.taken(&id));
         Ok(())
+    }
+
+    /// Returns which other car is in a bay, and what is not done there yet.
+    fn taken(&self, bay: &str) -> Option<String> {
+        self.floor.orders.iter().filter(|other| other.id != self.order.id).find_map(|other| {
+            let mut other = other.clone();
+            unattended::settle(&mut other, self.floor.at);
+            let visit = other.visits.iter().find(|visit| {
+                let of = || other.operations.iter().filter(|one| one.visit.as_ref() == Some(&visit.id));
+                visit.bay.as_deref() == Some(bay) && of().any(|one| one.progress != Progress::Waiting)
+            })?;
+            let left = other
+                .operations
+                .iter()
+                .find(|one| one.visit.as_ref() == Some(&visit.id) && !matches!(one.progress, Progress::Done { .. }))?;
+            Some(format!("{bay} has order {} in it, {} is not done there; take another bay", other.id, left.id))
+        })
     }
 
     fn off(&mut self, technicians: &[String], remaining_minutes: Option<u32>) -> Result<(), Refused> {
@@ -310,26 +343,9 @@ impl Step<'_> {
 
     /// Returns the booked minutes left, at least 1 as long as it is not done.
     fn remaining(&self, told: Option<u32>) -> Result<u32, Refused> {
-        self.check_not_before_start()?;
+        not_before_last_word(self.floor, self.operation())?;
         let left = told.unwrap_or_else(|| minutes_left(self.floor.shop, self.operation(), self.floor.at));
         Ok(left.max(1))
-    }
-
-    fn check_not_before_start(&self) -> Result<(), Refused> {
-        match &self.operation().progress {
-            Progress::Running { start_time, remaining_time, .. }
-                if self.floor.at < remaining_time.unwrap_or(*start_time).max(*start_time) =>
-            {
-                let since = remaining_time.unwrap_or(*start_time).max(*start_time);
-                let message = format!(
-                    "{} is before it was last clocked, {}",
-                    self.floor.say(self.floor.at),
-                    self.floor.say(since)
-                );
-                Err(Refused::fault("event_time", message))
-            }
-            _ => Ok(()),
-        }
     }
 
     fn finish(&mut self) -> Result<(), Refused> {
@@ -340,7 +356,7 @@ impl Step<'_> {
     }
 
     fn end(&mut self, next: &str) -> Result<(), Refused> {
-        self.check_not_before_start()?;
+        not_before_last_word(self.floor, self.operation())?;
         let (start_time, technicians) = match self.operation().progress.clone() {
             Progress::Running { start_time, technicians, .. } | Progress::Paused { start_time, technicians, .. } => {
                 (start_time, technicians)

@@ -50,6 +50,8 @@ fn operation(id: &str, minutes: u32, progress: Progress) -> OrderOperation {
         id: id.into(),
         display_name: String::new(),
         work_minutes: minutes,
+        low_work_minutes: None,
+        high_work_minutes: None,
         crew: vec!["body".into()],
         visit: Some("stay".into()),
         equipment: vec![],

@@ -14,13 +14,15 @@ use crate::problem::{
     Published, PublishedBay, Ready, ReadyReason, SamePerson, SamePersonRule, Technician, Visit,
 };
 use crate::shop::Shop;
+use crate::spread::Spread;
 use crate::time::{Span, Time};
-use crate::timetable::{OperationTimetable, OrderTimetable};
+use crate::timetable::{OperationTimetable, OrderTimetable, Timetable};
 use crate::week::Frame;
 
 /// Ids of the facts to keys of the problem, while it is built.
 pub(super) struct Builder<'a> {
     snapshot: &'a Snapshot,
+    published: Option<&'a Timetable>,
     frame: &'a Frame,
     pub(super) data: ProblemData,
     skills: HashMap<&'a str, crate::keyed::SkillId>,
@@ -31,7 +33,8 @@ pub(super) struct Builder<'a> {
 }
 
 impl<'a> Builder<'a> {
-    pub(super) fn new(snapshot: &'a Snapshot, frame: &'a Frame) -> Builder<'a> {
+    /// `published` is the published plan as it counts at the time of the snapshot.
+    pub(super) fn new(snapshot: &'a Snapshot, published: Option<&'a Timetable>, frame: &'a Frame) -> Builder<'a> {
         let settings = &snapshot.shop.settings;
         let grid = Span::from_minutes(settings.grid_minutes().into());
         let mut data = ProblemData::empty(grid, frame.horizon());
@@ -41,6 +44,7 @@ impl<'a> Builder<'a> {
         data.outside = settings.outside_limit.map(|limit| Outside { limit, weight: settings.outside_weight().into() });
         let mut builder = Builder {
             snapshot,
+            published,
             frame,
             data,
             skills: HashMap::new(),
@@ -107,8 +111,7 @@ impl<'a> Builder<'a> {
 
     pub(super) fn add_order(&mut self, order: &Order) {
         let shop = &self.snapshot.shop;
-        let published = self.snapshot.published.as_ref();
-        let published = published.and_then(|plan| plan.orders.iter().find(|other| other.order == order.id));
+        let published = self.published.and_then(|plan| plan.orders.iter().find(|other| other.order == order.id));
         let car = self.data.cars.push(Car {
             name: order.id.clone(),
             arrival: self.frame.minute_after(order.arrival_time),
@@ -158,6 +161,11 @@ impl<'a> Builder<'a> {
                 car,
                 visit: operation.visit.as_deref().map(|visit| visits[visit]),
                 work: Span::from_minutes(work_left(operation).into()),
+                spread: Spread::new(
+                    Span::from_minutes(operation.work_minutes.into()),
+                    operation.low_work_minutes.map(|minutes| Span::from_minutes(minutes.into())),
+                    operation.high_work_minutes.map(|minutes| Span::from_minutes(minutes.into())),
+                ),
                 crew: operation.crew.iter().map(|skill| self.skills[skill.as_str()]).collect(),
                 equipment: operation
                     .equipment
@@ -196,6 +204,7 @@ impl<'a> Builder<'a> {
                 visit: operation.visit.as_deref().map(|visit| visits[visit]),
                 // Nothing asks how long a fact should have taken, but work in a bay takes some time.
                 work: Span::from_minutes(1),
+                spread: None,
                 crew: Vec::new(),
                 equipment: Vec::new(),
                 interruptible: false,

@@ -63,6 +63,8 @@ pub fn operation(id: &str, work_minutes: u32, crew: &[&str], visit: Option<&str>
         id: id.into(),
         display_name: String::new(),
         work_minutes,
+        low_work_minutes: None,
+        high_work_minutes: None,
         crew: crew.iter().map(|skill| (*skill).into()).collect(),
         visit: visit.map(Into::into),
         equipment: vec![],

@@ -78,6 +78,7 @@ impl Builder {
             car,
             visit: None,
             work: Span::from_minutes(work),
+            spread: None,
             crew,
             equipment,
             interruptible: false,

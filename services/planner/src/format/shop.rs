@@ -300,6 +300,7 @@ pub fn read(text: &str) -> Result<Instance, FormatError> {
                 car,
                 visit,
                 work: Span::from_minutes(on_grid(format!("{path}.work"), operation.work)?),
+                spread: None,
                 crew: operation.crew.iter().map(|skill| skills.key(skill)).collect(),
                 equipment,
                 interruptible: operation.interruptible && !operation.crew.is_empty(),

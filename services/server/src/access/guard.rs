@@ -9,10 +9,10 @@ use std::sync::Arc;
 
 use fitup_model::ShopFacts;
 use fitup_store::{
-    Answer, AuditEntry, Change, ClaimedRun, Connections, Digest, Encode, Error, FloorEdit, FloorRecord, NewPlan,
-    NewPlanRun, NewToken, Notices, OrderDraft, OrderEdit, OrderFilter, OrderRecord, Page, PlanRecord, PlanRunRecord,
-    RuleBookRecord, RunCounts, RunEnd, RunProgress, Scope, ShopEdit, ShopRecord, Snapshot, Store, TakeInEdit,
-    TakeInRecord, TokenRecord,
+    Answer, AuditEntry, Change, ClaimedRun, Connections, Digest, Encode, Error, FloorEdit, FloorRecord, HoldEdit,
+    HoldRecord, NewHold, NewPlan, NewPlanRun, NewToken, Notices, OrderDraft, OrderEdit, OrderFilter, OrderRecord, Page,
+    PlanRecord, PlanRunRecord, RuleBookRecord, RunCounts, RunEnd, RunProgress, Scope, ShopEdit, ShopRecord, Snapshot,
+    Store, TakeInEdit, TakeInRecord, TokenRecord,
 };
 use jiff::Timestamp;
 
@@ -156,6 +156,42 @@ impl Store for Guarded {
 
     async fn snapshot(&self, shop: &str) -> Result<Snapshot, Error> {
         ask!(self, snapshot(; shop))
+    }
+
+    async fn get_hold(&self, shop: &str, hold: &str) -> Result<HoldRecord, Error> {
+        ask!(self, get_hold(; shop, hold))
+    }
+
+    async fn list_holds(
+        &self,
+        shop: &str,
+        standing_at: Option<Timestamp>,
+        page: Page,
+    ) -> Result<Vec<HoldRecord>, Error> {
+        ask!(self, list_holds(; shop, standing_at, page))
+    }
+
+    async fn create_hold(
+        &self,
+        change: &Change,
+        shop: &str,
+        revision: i64,
+        hold: Result<NewHold, Error>,
+        encode: Encode<HoldRecord>,
+    ) -> Result<Answer<HoldRecord>, Error> {
+        ask!(self, create_hold(change; shop, revision, hold, encode))
+    }
+
+    async fn end_hold(
+        &self,
+        change: &Change,
+        shop: &str,
+        hold: &str,
+        etag: Option<&str>,
+        edit: HoldEdit,
+        encode: Encode<HoldRecord>,
+    ) -> Result<Answer<HoldRecord>, Error> {
+        ask!(self, end_hold(change; shop, hold, etag, edit, encode))
     }
 
     async fn get_rule_book(&self, shop: &str) -> Result<Option<RuleBookRecord>, Error> {
@@ -362,6 +398,11 @@ impl Store for Guarded {
 
     async fn list_audit(&self, shop: &str, after_sequence: i64, limit: u32) -> Result<Vec<AuditEntry>, Error> {
         ask!(self, list_audit(; shop, after_sequence, limit))
+    }
+
+    /// Each caller has request ids of their own.
+    async fn answered(&self, change: &Change) -> Result<Option<Vec<u8>>, Error> {
+        self.0.answered(change).await
     }
 
     async fn purge_requests(&self, _: Timestamp) -> Result<u64, Error> {

@@ -79,9 +79,15 @@ table! {
         ExplainOrder: OFFICE,
         GetLoad: OFFICE,
         GetMeasures: &[Manager],
+        GetChances: OFFICE,
     }
     QuoteService {
         QuoteOrder: OFFICE,
+        HoldQuote: &[Manager, ServiceWriter],
+        GetHold: OFFICE,
+        ListHolds: OFFICE,
+        AcceptHold: &[Manager, ServiceWriter],
+        ReleaseHold: &[Manager, ServiceWriter],
     }
     RehearsalService {
         Rehearse: &[Manager],

@@ -8,6 +8,7 @@ pub mod dispatch;
 pub mod explain;
 mod fields;
 pub mod floor;
+pub mod hold;
 pub mod intake;
 pub mod mask;
 pub mod names;

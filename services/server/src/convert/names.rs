@@ -1,5 +1,5 @@
 //! Resource names: `shops/{shop}`, `shops/{shop}/orders/{order}`, `shops/{shop}/plans/{plan}`,
-//! `shops/{shop}/planRuns/{plan_run}`.
+//! `shops/{shop}/planRuns/{plan_run}`, `shops/{shop}/holds/{hold}`.
 
 use fitup_model::Fault;
 
@@ -14,6 +14,8 @@ pub enum Collection {
     PlanRuns,
     /// Events of the floor.
     FloorRecords,
+    /// Quotes that are held.
+    Holds,
 }
 
 impl Collection {
@@ -23,6 +25,7 @@ impl Collection {
             Collection::Plans => "plans",
             Collection::PlanRuns => "planRuns",
             Collection::FloorRecords => "floorRecords",
+            Collection::Holds => "holds",
         }
     }
 
@@ -32,6 +35,7 @@ impl Collection {
             Collection::Plans => "plan",
             Collection::PlanRuns => "plan_run",
             Collection::FloorRecords => "floor_record",
+            Collection::Holds => "hold",
         }
     }
 }

@@ -119,6 +119,8 @@ fn operation(operation: &v1::Operation, at: &At) -> OrderOperation {
         id: operation.id.clone(),
         display_name: operation.display_name.clone(),
         work_minutes: minutes(operation.work.as_ref(), &at.field("work")),
+        low_work_minutes: optional_minutes(operation.low_work.as_ref(), &at.field("low_work")),
+        high_work_minutes: optional_minutes(operation.high_work.as_ref(), &at.field("high_work")),
         crew: operation.crew.clone(),
         visit: optional_text(&operation.visit),
         equipment: each(&operation.equipment, "equipment", at, equipment),
@@ -147,6 +149,8 @@ fn to_operation(operation: &OrderOperation) -> v1::Operation {
         id: operation.id.clone(),
         display_name: operation.display_name.clone(),
         work: Some(to_minutes(operation.work_minutes)),
+        low_work: operation.low_work_minutes.map(to_minutes),
+        high_work: operation.high_work_minutes.map(to_minutes),
         crew: operation.crew.clone(),
         visit: operation.visit.clone().unwrap_or_default(),
         equipment: operation
@@ -211,7 +215,7 @@ fn hazard(hazard: i32, at: &At) -> Hazard {
     )
 }
 
-pub(super) fn to_hazard(hazard: Hazard) -> v1::Hazard {
+pub fn to_hazard(hazard: Hazard) -> v1::Hazard {
     let found = HAZARDS.iter().find(|(_, model)| *model == hazard);
     found.map(|(proto, _)| *proto).expect("all hazards are listed")
 }

@@ -55,6 +55,7 @@ fn to_order(shop: &str, order: &OrderTimetable) -> v1::OrderPlan {
         visits: order.visits.iter().map(to_visit).collect(),
         operations: order.operations.iter().map(to_operation).collect(),
         delays: order.delays.iter().map(to_delay).collect(),
+        hold_expire_time: order.held_until.map(to_instant),
     }
 }
 

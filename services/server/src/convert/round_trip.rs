@@ -105,7 +105,7 @@ fn technician() -> impl Strategy<Value = ShopTechnician> {
 }
 
 fn settings() -> impl Strategy<Value = PlanningSettings> {
-    vec(of(number()), 23).prop_map(|values| PlanningSettings {
+    vec(of(number()), 24).prop_map(|values| PlanningSettings {
         grid_minutes: values[0],
         horizon_days: values[1],
         late_weight: values[2],
@@ -129,6 +129,7 @@ fn settings() -> impl Strategy<Value = PlanningSettings> {
         failed_check_percent: values[20],
         rework_percent: values[21],
         absence_percent: values[22],
+        learned_percent: values[23],
     })
 }
 
@@ -210,12 +211,15 @@ fn operation() -> impl Strategy<Value = OrderOperation> {
     let pin = (texts(), of(instant())).prop_map(|(technicians, start_time)| Pin { technicians, start_time });
     let texts = (id(), text(), texts(), texts());
     let hold = (self::texts(), text()).prop_map(|(rework, measure)| HoldPoint { rework, measure });
-    let rest = (of(instant()), of(wish), of(pin), vec(hazard(), 0..4), progress(), of(hold));
+    let spread = (of(minutes()), of(minutes()));
+    let rest = (of(instant()), of(wish), of(pin), vec(hazard(), 0..4), progress(), of(hold), spread);
     (texts, minutes(), of(id()), vec(need, 0..3), any::<bool>(), rest).prop_map(
         |((id, display_name, crew, needs), work_minutes, visit, equipment, interruptible, rest)| OrderOperation {
             id,
             display_name,
             work_minutes,
+            low_work_minutes: rest.6.0,
+            high_work_minutes: rest.6.1,
             crew,
             visit,
             equipment,

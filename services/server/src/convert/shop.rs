@@ -257,6 +257,7 @@ settings! {
     failed_check_percent,
     rework_percent,
     absence_percent,
+    learned_percent,
 }
 
 fn period(period: &v1::Period, at: &At) -> Period {

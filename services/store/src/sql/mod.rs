@@ -3,6 +3,7 @@
 
 mod audit;
 mod floor;
+mod holds;
 mod order_children;
 mod order_rows;
 mod orders;

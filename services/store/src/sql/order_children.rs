@@ -65,7 +65,8 @@ async fn add_operations(connection: &mut Connection, shop: &str, facts: &OrderFa
     let operations: Vec<_> = positions(&facts.operations).collect();
     let table = "operation (shop_id, order_id, position, operation_id, display_name, work_minutes, visit_id, \
         interruptible, earliest_start_time, same_person_operation_id, same_person_required, pinned, pin_start_time, \
-        state, start_time, end_time, remaining_minutes, remaining_time, pause_time, pause_reason, hold_measure)";
+        state, start_time, end_time, remaining_minutes, remaining_time, pause_time, pause_reason, hold_measure, \
+        low_work_minutes, high_work_minutes)";
     insert(connection, table, &operations, |values, (position, operation)| {
         let wish = operation.same_person.as_ref();
         values.push_bind(shop).push_bind(order).push_bind(*position).push_bind(operation.id.as_str());
@@ -81,6 +82,8 @@ async fn add_operations(connection: &mut Connection, shop: &str, facts: &OrderFa
         values.push_bind(progress.remaining_time.map(micros)).push_bind(progress.pause.map(|(time, _)| micros(time)));
         values.push_bind(progress.pause.map(|(_, reason)| reason));
         values.push_bind(operation.hold_point.as_ref().map(|hold_point| hold_point.measure.as_str()));
+        values.push_bind(operation.low_work_minutes.map(i64::from));
+        values.push_bind(operation.high_work_minutes.map(i64::from));
     })
     .await?;
 

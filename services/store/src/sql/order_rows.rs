@@ -30,6 +30,7 @@ macro_rules! of_orders {
                 where shop_id = $1
                     and order_id between $2 and $3
                     and state in ($4, $5, $6)
+                    and held = $7
             )
         ",
             $order
@@ -70,12 +71,14 @@ pub struct Selection<'a> {
     pub first: &'a str,
     pub last: &'a str,
     pub states: [&'static str; 3],
+    /// Those that are held, in place of orders.
+    pub held: bool,
 }
 
 impl<'a> Selection<'a> {
     /// Selects an order in any state.
     pub fn one(shop: &'a str, order: &'a str) -> Selection<'a> {
-        Selection { shop, first: order, last: order, states: states(&[]) }
+        Selection { shop, first: order, last: order, states: states(&[]), held: false }
     }
 }
 
@@ -108,6 +111,8 @@ struct OperationRow {
     operation_id: String,
     display_name: String,
     work_minutes: i64,
+    low_work_minutes: Option<i64>,
+    high_work_minutes: Option<i64>,
     visit_id: Option<String>,
     interruptible: bool,
     earliest_start_time: Option<i64>,
@@ -141,6 +146,7 @@ pub async fn load(connection: &mut Connection, selection: Selection<'_>) -> Resu
         where shop_id = $1
             and order_id between $2 and $3
             and state in ($4, $5, $6)
+            and held = $7
         order by order_id",
     )
     .await?;
@@ -207,6 +213,8 @@ impl Parts {
         Ok(OrderOperation {
             display_name: row.display_name,
             work_minutes: number(row.work_minutes)?,
+            low_work_minutes: optional_number(row.low_work_minutes)?,
+            high_work_minutes: optional_number(row.high_work_minutes)?,
             crew: self.crews.take(&key),
             visit: row.visit_id,
             equipment: self.equipment.take(&key),
@@ -257,7 +265,8 @@ impl Parts {
             of_orders!(
 "select order_id, operation_id, display_name, work_minutes, visit_id, interruptible, earliest_start_time,
                 same_person_operation_id, same_person_required, pinned, pin_start_time, state, start_time,
-                end_time, remaining_minutes, remaining_time, pause_time, pause_reason, hold_measure
+                end_time, remaining_minutes, remaining_time, pause_time, pause_reason, hold_measure,
+                low_work_minutes, high_work_minutes
             from operation",
 "order by order_id, position"
 ),
@@ -440,6 +449,7 @@ where
         .bind(first)
         .bind(second)
         .bind(third)
+        .bind(selection.held)
         .fetch_all(connection)
         .await?;
     Ok(rows)

@@ -4,11 +4,11 @@ use fitup_model::{OrderFacts, OrderState};
 
 use super::order_rows::{self, Selection, state_word};
 use super::rows::micros;
-use super::{Connection, audit, order_children, shops};
+use super::{Connection, audit, holds, order_children, shops};
 use crate::change::Change;
 use crate::difference::{Difference, Fields, order_fields};
 use crate::error::Error;
-use crate::record::{OrderFilter, OrderRecord, Page};
+use crate::record::{HoldState, OrderFilter, OrderRecord, Page};
 use crate::store::{OrderDraft, OrderEdit};
 
 /// Returns the name of an order.
@@ -37,6 +37,7 @@ pub async fn list(
         where shop_id = $1
             and order_id > $2
             and state in ($3, $4, $5)
+            and not held
         order by order_id
         limit $6",
     )
@@ -49,7 +50,9 @@ pub async fn list(
     .fetch_all(&mut *connection)
     .await?;
     match (ids.first(), ids.last()) {
-        (Some((first,)), Some((last,))) => order_rows::load(connection, Selection { shop, first, last, states }).await,
+        (Some((first,)), Some((last,))) => {
+            order_rows::load(connection, Selection { shop, first, last, states, held: false }).await
+        }
         _ => Ok(Vec::new()),
     }
 }
@@ -58,7 +61,7 @@ pub async fn list(
 pub async fn open(connection: &mut Connection, shop: &str) -> Result<Vec<OrderRecord>, Error> {
     let states = order_rows::states(&[OrderState::Open]);
     // Ids are small letters, digits and hyphens: all between the empty text and a tilde.
-    order_rows::load(connection, Selection { shop, first: "", last: "~", states }).await
+    order_rows::load(connection, Selection { shop, first: "", last: "~", states, held: false }).await
 }
 
 /// Enters an order.
@@ -70,13 +73,41 @@ pub async fn create(
 ) -> Result<OrderRecord, Error> {
     let stored = shops::get(connection, shop).await?;
     let facts = draft(&stored.facts).map_err(|refusal| Error::refused(shops::name(shop), refusal))?;
+    insert(connection, change, shop, &facts, false).await?;
+    let difference = Difference::between(Fields::new(), order_fields(&facts));
+    count(connection, change, shop, &facts, "create", difference).await?;
+    get(connection, shop, &facts.id).await
+}
+
+/// Inserts the rows of an order, or of one that is held, in place of a hold of its id that is over.
+pub async fn insert(
+    connection: &mut Connection,
+    change: &Change,
+    shop: &str,
+    facts: &OrderFacts,
+    held: bool,
+) -> Result<(), Error> {
     let done = sqlx::query(
         "insert into repair_order (
             shop_id, order_id, vehicle, note, state, arrival_time, arrived, promise_time, late_weight, flow_weight,
-            version, create_time, update_time
+            version, create_time, update_time, held
         )
-        values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, 1, $11, $11)
-        on conflict (shop_id, order_id) do nothing",
+        values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, 1, $11, $11, $12)
+        on conflict (shop_id, order_id) do update
+        set vehicle = excluded.vehicle, note = excluded.note, state = excluded.state,
+            arrival_time = excluded.arrival_time, arrived = excluded.arrived, promise_time = excluded.promise_time,
+            late_weight = excluded.late_weight, flow_weight = excluded.flow_weight,
+            version = repair_order.version + 1, create_time = excluded.create_time,
+            update_time = excluded.update_time, held = excluded.held
+        where repair_order.held
+            and not exists (
+                select 1
+                from hold
+                where hold.shop_id = repair_order.shop_id
+                    and hold.order_id = repair_order.order_id
+                    and hold.state = 'standing'
+                    and hold.expire_time > excluded.update_time
+            )",
     )
     .bind(shop)
     .bind(&facts.id)
@@ -89,15 +120,21 @@ pub async fn create(
     .bind(facts.late_weight.map(i64::from))
     .bind(facts.flow_weight.map(i64::from))
     .bind(micros(change.at))
+    .bind(held)
     .execute(&mut *connection)
     .await?;
     if done.rows_affected() == 0 {
-        return Err(Error::AlreadyExists { name: name(shop, &facts.id) });
+        let is_held = holds::get(connection, shop, &facts.id).await.is_ok_and(|hold| hold.state == HoldState::Standing);
+        let name = if is_held { holds::name(shop, &facts.id) } else { name(shop, &facts.id) };
+        return Err(Error::AlreadyExists { name });
     }
-    order_children::add(connection, shop, &facts).await?;
-    let difference = Difference::between(Fields::new(), order_fields(&facts));
-    count(connection, change, shop, &facts, "create", difference).await?;
-    get(connection, shop, &facts.id).await
+    sqlx::query("delete from hold where shop_id = $1 and order_id = $2")
+        .bind(shop)
+        .bind(&facts.id)
+        .execute(&mut *connection)
+        .await?;
+    order_children::remove(connection, shop, &facts.id).await?;
+    order_children::add(connection, shop, facts).await
 }
 
 /// Changes an order.

@@ -107,18 +107,24 @@ struct OperationRow {
     overtime: bool,
 }
 
+/// Order, vehicle, arrival, promise, completion, until when it is held.
+type OrderRow = (String, String, i64, Option<i64>, i64, Option<i64>);
+
 type DelayRow = (String, String, i64, Option<String>, Option<String>, String, i64);
 
 /// Returns the orders of a plan.
 pub async fn load_orders(connection: &mut Connection, shop: &str, plan: &str) -> Result<Vec<OrderTimetable>, Error> {
-    let rows: Vec<(String, String, i64, Option<i64>, i64)> = select(
+    let rows: Vec<OrderRow> = select(
         connection,
         shop,
         plan,
-        "select order_id, vehicle, arrival_time, promise_time, completion_time
+        "select plan_order.order_id, vehicle, arrival_time, promise_time, completion_time, coalesce(end_time, expire_time)
         from plan_order
-        where shop_id = $1
-            and plan_id = $2
+        left join hold on hold.shop_id = plan_order.shop_id
+            and hold.order_id = plan_order.order_id
+            and hold.state <> 'accepted'
+        where plan_order.shop_id = $1
+            and plan_order.plan_id = $2
         order by position",
     )
     .await?;
@@ -126,7 +132,7 @@ pub async fn load_orders(connection: &mut Connection, shop: &str, plan: &str) ->
     let mut operations = load_operations(connection, shop, plan).await?;
     let mut delays = load_delays(connection, shop, plan).await?;
     let mut orders = Vec::with_capacity(rows.len());
-    for (order, vehicle, arrival_time, promise_time, completion_time) in rows {
+    for (order, vehicle, arrival_time, promise_time, completion_time, held_until) in rows {
         orders.push(OrderTimetable {
             vehicle,
             arrival_time: instant(arrival_time)?,
@@ -135,6 +141,7 @@ pub async fn load_orders(connection: &mut Connection, shop: &str, plan: &str) ->
             visits: visits.take(&order),
             operations: operations.take(&order),
             delays: delays.take(&order),
+            held_until: optional_instant(held_until)?,
             order,
         });
     }

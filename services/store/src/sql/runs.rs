@@ -5,7 +5,7 @@ use serde_json::Value;
 
 use super::rows::micros;
 use super::run_rows::{RunRow, phase_word, state_word};
-use super::{Connection, EXPIRED_RUNS, NEXT_RUN, audit, orders, plans, shops};
+use super::{Connection, EXPIRED_RUNS, NEXT_RUN, audit, holds, orders, plans, shops};
 use crate::change::Change;
 use crate::difference::Difference;
 use crate::error::Error;
@@ -62,6 +62,7 @@ pub async fn snapshot(connection: &mut Connection, shop: &str) -> Result<Snapsho
     Ok(Snapshot {
         shop: shops::get(connection, shop).await?,
         orders: orders::open(connection, shop).await?,
+        holds: holds::standing(connection, shop).await?,
         published: plans::published(connection, shop).await?,
     })
 }

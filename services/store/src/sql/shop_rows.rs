@@ -40,6 +40,7 @@ struct ShopRow {
     failed_check_percent: Option<i64>,
     rework_percent: Option<i64>,
     absence_percent: Option<i64>,
+    learned_percent: Option<i64>,
     revision: i64,
     version: i64,
     create_time: i64,
@@ -383,6 +384,7 @@ fn settings(row: &ShopRow) -> Result<PlanningSettings, Error> {
         failed_check_percent: optional_number(row.failed_check_percent)?,
         rework_percent: optional_number(row.rework_percent)?,
         absence_percent: optional_number(row.absence_percent)?,
+        learned_percent: optional_number(row.learned_percent)?,
     })
 }
 

@@ -161,7 +161,8 @@ async fn set_settings(connection: &mut Connection, facts: &ShopFacts) -> Result<
             soon_factor = $11, same_person_price = $12, outside_limit = $13, outside_weight = $14,
             work_low_percent = $15, work_high_percent = $16, late_part_percent = $17, late_part_days = $18,
             late_approval_percent = $19, hidden_damage_percent = $20, hidden_work_percent = $21,
-            failed_check_percent = $22, rework_percent = $23, absence_percent = $24
+            failed_check_percent = $22, rework_percent = $23, absence_percent = $24,
+            learned_percent = $25
         where shop_id = $1",
     )
     .bind(&facts.id)
@@ -188,6 +189,7 @@ async fn set_settings(connection: &mut Connection, facts: &ShopFacts) -> Result<
     .bind(settings.failed_check_percent.map(i64::from))
     .bind(settings.rework_percent.map(i64::from))
     .bind(settings.absence_percent.map(i64::from))
+    .bind(settings.learned_percent.map(i64::from))
     .execute(connection)
     .await?;
     Ok(())

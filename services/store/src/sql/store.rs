@@ -4,16 +4,17 @@ use async_trait::async_trait;
 use fitup_model::ShopFacts;
 use jiff::Timestamp;
 
-use super::{Connection, Handle, audit, floor, orders, plans, requests, runs, shops, take_ins, tokens};
+use super::{Connection, Handle, audit, floor, holds, orders, plans, requests, runs, shops, take_ins, tokens};
 use crate::change::{Answer, Change, Encode};
 use crate::error::Error;
 use crate::meaning::lost_a_race;
 use crate::notice::Notices;
 use crate::record::{
-    AuditEntry, ClaimedRun, Connections, FloorRecord, NewPlan, NewPlanRun, OrderFilter, OrderRecord, Page, PlanRecord,
-    PlanRunRecord, RuleBookRecord, RunCounts, RunEnd, RunProgress, ShopRecord, Snapshot, TakeInRecord,
+    AuditEntry, ClaimedRun, Connections, FloorRecord, HoldRecord, NewHold, NewPlan, NewPlanRun, OrderFilter,
+    OrderRecord, Page, PlanRecord, PlanRunRecord, RuleBookRecord, RunCounts, RunEnd, RunProgress, ShopRecord, Snapshot,
+    TakeInRecord,
 };
-use crate::store::{FloorEdit, OrderDraft, OrderEdit, ShopEdit, Store, TakeInEdit};
+use crate::store::{FloorEdit, HoldEdit, OrderDraft, OrderEdit, ShopEdit, Store, TakeInEdit};
 use crate::token::{Digest, NewToken, Scope, TokenRecord};
 
 /// How often a change is tried that keeps losing races.
@@ -137,6 +138,46 @@ impl Store for Handle {
 
     async fn snapshot(&self, shop: &str) -> Result<Snapshot, Error> {
         read!(self, |connection| runs::snapshot(connection, shop))
+    }
+
+    async fn get_hold(&self, shop: &str, hold: &str) -> Result<HoldRecord, Error> {
+        read!(self, |connection| holds::get(connection, shop, hold))
+    }
+
+    async fn list_holds(
+        &self,
+        shop: &str,
+        standing_at: Option<Timestamp>,
+        page: Page,
+    ) -> Result<Vec<HoldRecord>, Error> {
+        read!(self, |connection| holds::list(connection, shop, standing_at, &page))
+    }
+
+    async fn create_hold(
+        &self,
+        change: &Change,
+        shop: &str,
+        revision: i64,
+        hold: Result<NewHold, Error>,
+        encode: Encode<HoldRecord>,
+    ) -> Result<Answer<HoldRecord>, Error> {
+        Ok(answer!(self, change, Some(shop), encode, |connection| holds::create(
+            connection, change, shop, revision, hold
+        )))
+    }
+
+    async fn end_hold(
+        &self,
+        change: &Change,
+        shop: &str,
+        hold: &str,
+        etag: Option<&str>,
+        edit: HoldEdit,
+        encode: Encode<HoldRecord>,
+    ) -> Result<Answer<HoldRecord>, Error> {
+        Ok(answer!(self, change, Some(shop), encode, |connection| holds::end(
+            connection, change, shop, hold, etag, edit
+        )))
     }
 
     async fn get_rule_book(&self, shop: &str) -> Result<Option<RuleBookRecord>, Error> {
@@ -391,6 +432,10 @@ impl Store for Handle {
 
     async fn list_audit(&self, shop: &str, after_sequence: i64, limit: u32) -> Result<Vec<AuditEntry>, Error> {
         read!(self, |connection| audit::list(connection, shop, after_sequence, limit))
+    }
+
+    async fn answered(&self, change: &Change) -> Result<Option<Vec<u8>>, Error> {
+        read!(self, |connection| requests::find(connection, change))
     }
 
     async fn purge_requests(&self, before: Timestamp) -> Result<u64, Error> {

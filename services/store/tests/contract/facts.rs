@@ -84,6 +84,8 @@ pub fn plain_operation(id: &str) -> OrderOperation {
         id: id.into(),
         display_name: String::new(),
         work_minutes: 60,
+        low_work_minutes: None,
+        high_work_minutes: None,
         crew: vec!["body".into()],
         visit: None,
         equipment: Vec::new(),
@@ -287,6 +289,7 @@ impl Entropy {
                 failed_check_percent: self.option(Entropy::number),
                 rework_percent: self.option(Entropy::number),
                 absence_percent: self.option(Entropy::number),
+                learned_percent: self.option(Entropy::number),
             },
             skills,
             calendars,
@@ -441,6 +444,8 @@ impl Entropy {
             id: id.into(),
             display_name: self.text(),
             work_minutes: self.number(),
+            low_work_minutes: self.option(Entropy::number),
+            high_work_minutes: self.option(Entropy::number),
             crew: self.list(3, Entropy::id),
             visit: if visits.is_empty() { None } else { self.option(|entropy| entropy.pick(visits)) },
             equipment: self
@@ -541,6 +546,7 @@ impl Entropy {
             completion_time: self.time(),
             operations: operation_ids.into_iter().map(|id| self.operation_timetable(id, &visits)).collect(),
             delays: self.list(3, Entropy::delay),
+            held_until: None,
             visits,
         }
     }

@@ -54,6 +54,8 @@ const NONSENSE: &[(&str, &str)] = &[
     ("update repair_order set state = 'lost'", "order_state_known"),
     ("update repair_order set promise_time = arrival_time - 1", "order_promise_after_arrival"),
     ("update operation set work_minutes = -5", "operation_work_range"),
+    ("update operation set low_work_minutes = -1", "operation_low_work_range"),
+    ("update operation set high_work_minutes = -1", "operation_high_work_range"),
     ("update operation set visit_id = 'none' where operation_id = 'operation-3'", "foreign key"),
     ("update operation set start_time = 1", "operation_progress_whole"),
     ("update operation set state = 'done'", "operation_progress_whole"),
@@ -74,6 +76,12 @@ const NONSENSE: &[(&str, &str)] = &[
     ("update plan set state = 'superseded' where plan_id = 'p-1'", "plan_state_forward"),
     ("insert into plan_visit values ('shop', 'p-1', 'none', 'v', 0, 'lift-1', false, 0, 1, false)", "foreign key"),
     ("insert into plan_left_out values ('shop', 'p-1', 0, 'none', 'NO_CREW', null, '')", "foreign key"),
+    ("update hold set state = 'lost'", "hold_state_known"),
+    ("update hold set promised = 'soon'", "hold_promised_known"),
+    ("update hold set state = 'accepted'", "hold_ends_whole"),
+    ("update hold set state = 'released', end_time = expire_time", "hold_ends_before_expiry"),
+    ("update hold set expire_time = create_time", "hold_lasts"),
+    ("update hold set plan_id = 'none'", "foreign key"),
     ("update plan_run set state = 'running'", "plan_run_running_has"),
     ("update plan_run set state = 'failed', end_time = 1", "plan_run_failed_says_why"),
     ("update plan_run set state = 'cancelled'", "plan_run_final_has_end"),
@@ -90,8 +98,9 @@ pub async fn nonsense_is_refused<D: Database>() {
     }
     store.create_order(&change(0), "shop", Box::new(|_| Ok(typical_order("o"))), unencoded()).await.unwrap();
     store.create_order(&change(0), "shop", draft("planned"), unencoded()).await.unwrap();
+    crate::holds::make(&*store, 0, crate::holds::hold("held", "p-3", &[])).await.unwrap();
     for id in ["p-1", "p-2"] {
-        store.save_plan(&change(0), "shop", plan(id, 3)).await.unwrap();
+        store.save_plan(&change(0), "shop", plan(id, 4)).await.unwrap();
     }
     let run = fitup_store::NewPlanRun {
         id: "r".into(),
@@ -145,6 +154,7 @@ fn one_bay(visits: &[(&str, i64, i64, OperationState)]) -> Timetable {
             visits: vec![visit],
             operations: vec![operation],
             delays: Vec::new(),
+            held_until: None,
         }
     };
     Timetable { orders: visits.iter().map(order).collect(), ..empty_timetable() }

@@ -1,0 +1,246 @@
+//! Quotes that are held: from what is asked for to a hold with a checked plan that has its place, and how a hold ends.
+
+use fitup_model::timetable::Quality;
+use fitup_model::{Fault, Order, OrderFacts, Planning, Shop, ShopFacts};
+use fitup_proto::v1;
+use fitup_rehearsal::quote::{Policy, Unquotable, quote};
+use fitup_store::{
+    Error as StoreError, HoldEdit, HoldEnd, HoldRecord, HoldState, NewHold, QuotedDate, QuotedDates, Refusal, Snapshot,
+};
+use jiff::{SignedDuration, Timestamp};
+
+use crate::convert::names::{self, Collection};
+use crate::convert::{self, hold};
+use crate::error::Error;
+use crate::floor_service::nothing_published;
+use crate::left_out;
+use crate::search::planning;
+
+/// A hold stands so long, unless the request says otherwise or the car is dropped off before.
+const STANDS: SignedDuration = SignedDuration::from_hours(3 * 24);
+/// And no longer than this.
+const LONGEST: SignedDuration = SignedDuration::from_hours(60 * 24);
+
+/// A hold that is asked for, read.
+#[derive(Debug, Clone)]
+pub struct Asked {
+    /// The order, arriving as asked for; without a promise.
+    pub order: OrderFacts,
+    /// Which date is promised.
+    pub promised: QuotedDate,
+    /// Until when it stands.
+    pub expire_time: Timestamp,
+}
+
+/// Reads a hold that is asked for at `clock`, quoted for `now`.
+///
+/// # Errors
+/// All that is wrong with it.
+pub fn read(
+    request: &v1::HoldQuoteRequest,
+    shop: &ShopFacts,
+    clock: Timestamp,
+    now: Timestamp,
+) -> Result<Asked, Vec<Fault>> {
+    let mut faults: Vec<Fault> = names::check_id(&request.order_id, "order_id").err().into_iter().collect();
+    let (arrival, found) = convert::instant_field(request.arrival_time.as_ref(), "arrival_time");
+    faults.extend(found);
+    let (expiry, found) = convert::instant_field(request.expire_time.as_ref(), "expire_time");
+    faults.extend(found);
+    let promised = hold::read_promised(request.promised).map_err(|fault| faults.push(fault));
+    let order = match &request.order {
+        Some(order) => {
+            let mut order = order.clone();
+            order.promise_time = None;
+            order.arrival_time = request.arrival_time.or(order.arrival_time);
+            let read = Shop::new(shop.clone()).and_then(|shop| convert::order::read(&request.order_id, &order, &shop));
+            let under = |fault: Fault| Fault { path: format!("order.{}", fault.path), message: fault.message };
+            read.map(Order::into_facts).map_err(|found| faults.extend(found.into_iter().map(under)))
+        }
+        None => {
+            faults.push(Fault { path: "order".into(), message: "is required".into() });
+            Err(())
+        }
+    };
+    let drop_off = order.as_ref().map_or(arrival.unwrap_or(now), |order| order.arrival_time);
+    let expire_time = expiry.unwrap_or_else(|| {
+        let usual = now.saturating_add(STANDS).unwrap_or(Timestamp::MAX);
+        if drop_off > now { usual.min(drop_off) } else { usual }
+    });
+    let last = clock.saturating_add(LONGEST).unwrap_or(Timestamp::MAX);
+    if expire_time <= clock.max(now) {
+        faults.push(Fault { path: "expire_time".into(), message: "is over already; name a later time".into() });
+    } else if expire_time > last {
+        let message = format!("is more than {} days from now; name a sooner time", LONGEST.as_hours() / 24);
+        faults.push(Fault { path: "expire_time".into(), message });
+    }
+    if let Ok(order) = &order
+        && order.operations.iter().any(|operation| operation.progress != fitup_model::order::Progress::Waiting)
+    {
+        let message = "has work that was begun; enter the order, which is in the shop already".to_owned();
+        faults.push(Fault { path: "order.operations".into(), message });
+    }
+    match (order, promised) {
+        (Ok(mut order), Ok(promised)) if faults.is_empty() => {
+            // Nobody has brought the car on a day that is to come.
+            order.arrived &= order.arrival_time <= now;
+            Ok(Asked { order, promised, expire_time })
+        }
+        _ => Err(faults),
+    }
+}
+
+/// Quotes an order and returns its hold, with a checked plan in which nobody else has moved but as far as facts push.
+///
+/// # Errors
+/// Why there is none: it is there already, no plan is published, it finds no place, or the date is not known.
+pub fn reserve(
+    mut snapshot: Snapshot,
+    asked: Asked,
+    policy: &Policy,
+    plan: String,
+    now: Timestamp,
+) -> Result<NewHold, Error> {
+    let shop = snapshot.shop.facts.id.clone();
+    let id = asked.order.id.clone();
+    let name = names::child(&shop, Collection::Holds, &id);
+    let no = |message: String| -> Error { StoreError::Forbidden { name: name.clone(), message }.into() };
+    if snapshot.orders.iter().any(|own| own.facts.id == id) {
+        return Err(StoreError::AlreadyExists { name: names::child(&shop, Collection::Orders, &id) }.into());
+    }
+    if snapshot.holds.iter().any(|own| own.facts.id == id && own.state_at(now) == HoldState::Standing) {
+        return Err(StoreError::AlreadyExists { name }.into());
+    }
+    snapshot.holds.retain(|own| own.facts.id != id);
+    if let Some(published) = &mut snapshot.published {
+        // What is left of a hold of this id that is over.
+        published.timetable = published.timetable.at(now);
+    }
+    snapshot.holds.push(to_be(&asked, now));
+    let quoted = planning(&snapshot, now).map_err(no)?;
+    let car = quoted.problem.cars.iter().find(|(_, car)| car.name == id).map(|(car, _)| car);
+    let Some(car) = car else {
+        let misfit = quoted.misfits.iter().find(|own| own.order == id).map(|own| own.message.clone());
+        return Err(no(misfit.unwrap_or_else(|| format!("order {id:?} has nothing to plan"))));
+    };
+    let published = quoted.published.as_ref().ok_or_else(|| nothing_published(&shop))?;
+    let found = quote(&quoted.problem, published, car, policy).map_err(|why| match why {
+        Unquotable::NoRoom => no(format!(
+            "order {id:?} finds no place before the plan ends; try another drop-off, or plan more days (horizon_days)"
+        )),
+        Unquotable::Faults(faults) => {
+            let faults: Vec<String> = faults.iter().map(ToString::to_string).collect();
+            no(format!("the futures of the shop cannot be played: {}", faults.join("; ")))
+        }
+    })?;
+    let instant = |time| quoted.instant(time);
+    let dates = QuotedDates {
+        earliest: instant(found.earliest),
+        likely: found.likely.map(instant),
+        p80: found.p80.map(instant),
+        safe: found.safe.map(instant),
+    };
+    let (date, share) = match asked.promised {
+        QuotedDate::Likely => (dates.likely, 50),
+        QuotedDate::P80 => (dates.p80, 80),
+        QuotedDate::Safe => (dates.safe, 95),
+    };
+    let date = date.ok_or_else(|| {
+        no(format!(
+            "no date before the plan ends is kept in {share} of 100 futures; promise another one, or plan more days \
+             (horizon_days)"
+        ))
+    })?;
+    let facts = OrderFacts { promise_time: Some(date), ..asked.order.clone() };
+    snapshot.holds.last_mut().expect("it was put there").facts = facts.clone();
+    let promised = planning(&snapshot, now).map_err(no)?;
+    let timetable = checked(&promised, &found)?;
+    Ok(NewHold { facts, promised: asked.promised, dates, expire_time: asked.expire_time, plan, timetable })
+}
+
+/// Returns the hold as the snapshot will know it.
+fn to_be(asked: &Asked, now: Timestamp) -> HoldRecord {
+    HoldRecord {
+        facts: asked.order.clone(),
+        state: HoldState::Standing,
+        promised: asked.promised,
+        dates: QuotedDates { earliest: now, likely: None, p80: None, safe: None },
+        plan: String::new(),
+        expire_time: asked.expire_time,
+        end_time: None,
+        etag: String::new(),
+        create_time: now,
+        update_time: now,
+    }
+}
+
+/// Returns the plan of a quote as it is with the promise: the same work at the same time, at another price.
+fn checked(planning: &Planning, found: &fitup_rehearsal::Quote) -> Result<fitup_model::Timetable, Error> {
+    let problem = &planning.problem;
+    if let Some(violation) = fitup_model::check(problem, &found.plan).first() {
+        return Err(Error::Bug(format!("the plan of a hold breaks a rule: {}", violation.message)));
+    }
+    let price = fitup_model::cost::cost(problem, &found.plan);
+    let bound = fitup_planner::compile::Compiled::new(problem).trivial_bound().min(price);
+    let quality = if price <= bound { Quality::Optimal } else { Quality::Feasible };
+    Ok(planning.timetable(&found.plan, quality, bound, left_out::describe(problem, &found.left_out)))
+}
+
+/// Writes what a hold that is only looked at would be.
+pub fn write_draft(shop: &str, new: &NewHold, now: Timestamp) -> v1::Hold {
+    let asked = Asked { order: new.facts.clone(), promised: new.promised, expire_time: new.expire_time };
+    let record = HoldRecord { dates: new.dates, ..to_be(&asked, now) };
+    let written = hold::write(shop, &record, now);
+    v1::Hold { plan: String::new(), create_time: None, update_time: None, ..written }
+}
+
+/// Accepts a hold that stands at `at`, if its order still fits the shop.
+pub fn accept(at: Timestamp) -> HoldEdit {
+    Box::new(move |record, shop| {
+        let id = &record.facts.id;
+        let again = "its place is free for others; quote it again with `fitup quote --file FILE --hold`";
+        match record.state_at(at) {
+            HoldState::Standing => {}
+            HoldState::Expired => {
+                let when = told(shop, record.expire_time);
+                return Err(Refusal::Forbidden(format!("hold {id:?} has expired on {when}: {again}")));
+            }
+            HoldState::Released => return Err(Refusal::Forbidden(format!("hold {id:?} was released: {again}"))),
+            HoldState::Accepted => {
+                let message = format!("hold {id:?} was accepted, and is order {id:?}: see `fitup order show {id}`");
+                return Err(Refusal::Forbidden(message));
+            }
+        }
+        let fits = Shop::new(shop.clone()).and_then(|shop| Order::new(record.facts.clone(), &shop));
+        match fits {
+            Ok(_) => Ok(Some(HoldEnd::Accepted)),
+            Err(faults) => {
+                let faults: Vec<String> = faults.iter().map(ToString::to_string).collect();
+                Err(Refusal::Forbidden(format!(
+                    "the shop has changed, and hold {id:?} no longer fits it ({}); release it, and quote it again",
+                    faults.join("; ")
+                )))
+            }
+        }
+    })
+}
+
+/// Releases a hold; one that is over stays so.
+pub fn release(at: Timestamp) -> HoldEdit {
+    Box::new(move |record, _| match record.state_at(at) {
+        HoldState::Standing => Ok(Some(HoldEnd::Released)),
+        HoldState::Expired | HoldState::Released => Ok(None),
+        HoldState::Accepted => {
+            let id = &record.facts.id;
+            let message = format!("hold {id:?} was accepted; cancel its order with `fitup order cancel {id}`");
+            Err(Refusal::Forbidden(message))
+        }
+    })
+}
+
+fn told(shop: &ShopFacts, time: Timestamp) -> String {
+    match jiff::tz::TimeZone::get(&shop.time_zone) {
+        Ok(zone) => zone.to_datetime(time).strftime("%a %-d %b %H:%M").to_string(),
+        Err(_) => time.to_string(),
+    }
+}

@@ -1,0 +1,332 @@
+//! Holds: quotes that keep the places of their orders. The facts of the order stand in its tables, marked as held.
+
+use std::collections::HashMap;
+
+use fitup_model::OrderFacts;
+
+use super::order_rows::{self, Selection};
+use super::rows::{instant, micros, optional_instant, words};
+use super::shop_rows::etag;
+use super::{Connection, audit, orders, plans, shops};
+use crate::change::Change;
+use crate::difference::{Difference, Fields, hold_fields, order_fields};
+use crate::error::Error;
+use crate::record::{HoldEnd, HoldRecord, HoldState, NewHold, NewPlan, Page, QuotedDate, QuotedDates};
+use crate::store::HoldEdit;
+
+words!(HoldState, state_word, state, {
+    HoldState::Standing = "standing",
+    HoldState::Expired = "expired",
+    HoldState::Accepted = "accepted",
+    HoldState::Released = "released",
+});
+
+words!(QuotedDate, date_word, date, {
+    QuotedDate::Likely = "likely",
+    QuotedDate::P80 = "p80",
+    QuotedDate::Safe = "safe",
+});
+
+/// Returns the name of a hold.
+pub fn name(shop: &str, hold: &str) -> String {
+    format!("shops/{shop}/holds/{hold}")
+}
+
+#[derive(sqlx::FromRow)]
+struct HoldRow {
+    order_id: String,
+    state: String,
+    promised: String,
+    earliest_time: i64,
+    likely_time: Option<i64>,
+    p80_time: Option<i64>,
+    safe_time: Option<i64>,
+    plan_id: String,
+    expire_time: i64,
+    end_time: Option<i64>,
+    version: i64,
+    create_time: i64,
+    update_time: i64,
+}
+
+impl HoldRow {
+    fn record(self, facts: OrderFacts) -> Result<HoldRecord, Error> {
+        Ok(HoldRecord {
+            facts,
+            state: state(&self.state)?,
+            promised: date(&self.promised)?,
+            dates: QuotedDates {
+                earliest: instant(self.earliest_time)?,
+                likely: optional_instant(self.likely_time)?,
+                p80: optional_instant(self.p80_time)?,
+                safe: optional_instant(self.safe_time)?,
+            },
+            plan: self.plan_id,
+            expire_time: instant(self.expire_time)?,
+            end_time: optional_instant(self.end_time)?,
+            etag: etag(self.create_time, self.version),
+            create_time: instant(self.create_time)?,
+            update_time: instant(self.update_time)?,
+        })
+    }
+}
+
+/// Returns a hold.
+pub async fn get(connection: &mut Connection, shop: &str, hold: &str) -> Result<HoldRecord, Error> {
+    let row: Option<HoldRow> = sqlx::query_as("select * from hold where shop_id = $1 and order_id = $2")
+        .bind(shop)
+        .bind(hold)
+        .fetch_optional(&mut *connection)
+        .await?;
+    let row = row.ok_or_else(|| Error::NotFound { name: name(shop, hold) })?;
+    with_facts(connection, shop, row).await
+}
+
+async fn with_facts(connection: &mut Connection, shop: &str, row: HoldRow) -> Result<HoldRecord, Error> {
+    let held = state(&row.state)? != HoldState::Accepted;
+    let selection = Selection { held, ..Selection::one(shop, &row.order_id) };
+    let order = order_rows::load(connection, selection).await?.pop();
+    let missing = || Error::Corrupt(format!("the order of {} is missing", name(shop, &row.order_id)));
+    let facts = order.ok_or_else(missing)?.facts;
+    row.record(facts)
+}
+
+/// Does the same for many, which come by id: what is held is read at once.
+async fn all_with_facts(connection: &mut Connection, shop: &str, rows: Vec<HoldRow>) -> Result<Vec<HoldRecord>, Error> {
+    let (Some(first), Some(last)) = (rows.first(), rows.last()) else { return Ok(Vec::new()) };
+    let selection =
+        Selection { shop, first: &first.order_id, last: &last.order_id, states: order_rows::states(&[]), held: true };
+    let held = order_rows::load(connection, selection).await?.into_iter();
+    let mut held: HashMap<String, OrderFacts> = held.map(|order| (order.facts.id.clone(), order.facts)).collect();
+    let mut holds = Vec::with_capacity(rows.len());
+    for row in rows {
+        holds.push(match held.remove(&row.order_id) {
+            Some(facts) => row.record(facts)?,
+            None => with_facts(connection, shop, row).await?,
+        });
+    }
+    Ok(holds)
+}
+
+/// Returns holds by id; with `standing_at` only those that stand then.
+pub async fn list(
+    connection: &mut Connection,
+    shop: &str,
+    standing_at: Option<jiff::Timestamp>,
+    page: &Page,
+) -> Result<Vec<HoldRecord>, Error> {
+    shops::revision(connection, shop).await?;
+    let rows: Vec<HoldRow> = sqlx::query_as(
+        "select *
+        from hold
+        where shop_id = $1
+            and order_id > $2
+            and (not $3 or state = 'standing' and expire_time > $4)
+        order by order_id
+        limit $5",
+    )
+    .bind(shop)
+    .bind(page.after.as_deref().unwrap_or(""))
+    .bind(standing_at.is_some())
+    .bind(standing_at.map_or(0, micros))
+    .bind(i64::from(page.limit))
+    .fetch_all(&mut *connection)
+    .await?;
+    all_with_facts(connection, shop, rows).await
+}
+
+/// Returns the holds that nobody has ended, by id.
+pub async fn standing(connection: &mut Connection, shop: &str) -> Result<Vec<HoldRecord>, Error> {
+    let rows: Vec<HoldRow> =
+        sqlx::query_as("select * from hold where shop_id = $1 and state = 'standing' order by order_id")
+            .bind(shop)
+            .fetch_all(&mut *connection)
+            .await?;
+    all_with_facts(connection, shop, rows).await
+}
+
+/// Makes a hold and publishes the plan with its place.
+pub async fn create(
+    connection: &mut Connection,
+    change: &Change,
+    shop: &str,
+    revision: i64,
+    hold: Result<NewHold, Error>,
+) -> Result<HoldRecord, Error> {
+    let before = shops::revision(connection, shop).await?;
+    let hold = hold?;
+    if before != revision {
+        return Err(Error::EtagMismatch { name: shops::name(shop) });
+    }
+    note_expired(connection, change, shop).await?;
+    orders::insert(connection, change, shop, &hold.facts, true).await?;
+    let after = shops::count_change(connection, shop).await?;
+    let plan = NewPlan { id: hold.plan, shop_revision: after, timetable: hold.timetable };
+    plans::restore(connection, change, shop, &plan).await?;
+    sqlx::query(
+        "insert into hold (
+            shop_id, order_id, state, promised, earliest_time, likely_time, p80_time, safe_time, plan_id, expire_time,
+            version, create_time, update_time
+        )
+        values ($1, $2, 'standing', $3, $4, $5, $6, $7, $8, $9, 1, $10, $10)",
+    )
+    .bind(shop)
+    .bind(&hold.facts.id)
+    .bind(date_word(hold.promised))
+    .bind(micros(hold.dates.earliest))
+    .bind(hold.dates.likely.map(micros))
+    .bind(hold.dates.p80.map(micros))
+    .bind(hold.dates.safe.map(micros))
+    .bind(&plan.id)
+    .bind(micros(hold.expire_time))
+    .bind(micros(change.at))
+    .execute(&mut *connection)
+    .await?;
+    let made = get(connection, shop, &hold.facts.id).await?;
+    let mut fields = order_fields(&made.facts);
+    fields.extend(hold_fields(&made));
+    let event = audit::Event {
+        shop,
+        resource: name(shop, &made.facts.id),
+        action: "create",
+        revisions: (before, after),
+        difference: Difference::between(Fields::new(), fields),
+    };
+    audit::append(connection, change, event).await?;
+    Ok(made)
+}
+
+/// Notes which holds are over by their time, so that they need not be read any more. It changes nothing for anybody.
+async fn note_expired(connection: &mut Connection, change: &Change, shop: &str) -> Result<(), Error> {
+    sqlx::query("update hold set state = 'expired' where shop_id = $1 and state = 'standing' and expire_time <= $2")
+        .bind(shop)
+        .bind(micros(change.at))
+        .execute(connection)
+        .await?;
+    Ok(())
+}
+
+/// Ends a hold.
+pub async fn end(
+    connection: &mut Connection,
+    change: &Change,
+    shop: &str,
+    hold: &str,
+    etag: Option<&str>,
+    edit: HoldEdit,
+) -> Result<HoldRecord, Error> {
+    let of_shop = shops::get(connection, shop).await?;
+    let stored = get(connection, shop, hold).await?;
+    shops::expect_etag(etag, &stored.etag, || name(shop, hold))?;
+    let end = edit(&stored, &of_shop.facts).map_err(|refusal| Error::refused(name(shop, hold), refusal))?;
+    let Some(end) = end else { return Ok(stored) };
+    let before = of_shop.revision;
+    let (state, after) = match end {
+        HoldEnd::Accepted if are_all_plans_good(connection, shop, &stored, before).await? => {
+            (HoldState::Accepted, before)
+        }
+        HoldEnd::Accepted => (HoldState::Accepted, shops::count_change(connection, shop).await?),
+        HoldEnd::Released => (HoldState::Released, shops::count_change(connection, shop).await?),
+    };
+    sqlx::query(
+        "update hold
+        set state = $3, end_time = $4, version = version + 1, update_time = $4
+        where shop_id = $1
+            and order_id = $2",
+    )
+    .bind(shop)
+    .bind(hold)
+    .bind(state_word(state))
+    .bind(micros(change.at))
+    .execute(&mut *connection)
+    .await?;
+    if end == HoldEnd::Accepted {
+        enter(connection, change, shop, &stored.facts, (before, after)).await?;
+    }
+    let ended = get(connection, shop, hold).await?;
+    let event = audit::Event {
+        shop,
+        resource: name(shop, hold),
+        action: "update",
+        revisions: (before, after),
+        difference: Difference::between(hold_fields(&stored), hold_fields(&ended)),
+    };
+    audit::append(connection, change, event).await?;
+    Ok(ended)
+}
+
+/// Makes an order of what was held.
+async fn enter(
+    connection: &mut Connection,
+    change: &Change,
+    shop: &str,
+    facts: &OrderFacts,
+    revisions: (i64, i64),
+) -> Result<(), Error> {
+    sqlx::query(
+        "update repair_order
+        set held = $3, version = version + 1, create_time = $4, update_time = $4
+        where shop_id = $1
+            and order_id = $2",
+    )
+    .bind(shop)
+    .bind(&facts.id)
+    .bind(false)
+    .bind(micros(change.at))
+    .execute(&mut *connection)
+    .await?;
+    let event = audit::Event {
+        shop,
+        resource: orders::name(shop, &facts.id),
+        action: "create",
+        revisions,
+        difference: Difference::between(Fields::new(), order_fields(facts)),
+    };
+    audit::append(connection, change, event).await
+}
+
+/// Tells whether every plan for this revision, made or in the making, knows the hold as it will know the order. What is to
+/// be planned does not change then, and no plan gets old. A plan for a time after the expiry does not know it.
+async fn are_all_plans_good(
+    connection: &mut Connection,
+    shop: &str,
+    hold: &HoldRecord,
+    revision: i64,
+) -> Result<bool, Error> {
+    let (strangers,): (i64,) = sqlx::query_as(
+        "select (
+            select count(*)
+            from plan
+            where shop_id = $1
+                and shop_revision = $3
+                and state <> 'superseded'
+                and not exists (
+                    select 1
+                    from plan_order
+                    where plan_order.shop_id = plan.shop_id
+                        and plan_order.plan_id = plan.plan_id
+                        and plan_order.order_id = $2
+                )
+                and not exists (
+                    select 1
+                    from plan_left_out
+                    where plan_left_out.shop_id = plan.shop_id
+                        and plan_left_out.plan_id = plan.plan_id
+                        and plan_left_out.order_id = $2
+                )
+        ) + (
+            select count(*)
+            from plan_run
+            where shop_id = $1
+                and state in ('queued', 'running')
+                and as_of_time >= $4
+        )",
+    )
+    .bind(shop)
+    .bind(&hold.facts.id)
+    .bind(revision)
+    .bind(micros(hold.expire_time))
+    .fetch_one(connection)
+    .await?;
+    Ok(strangers == 0)
+}

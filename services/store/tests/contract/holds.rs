@@ -1,0 +1,226 @@
+//! Holds: what is quoted and held, and how it ends.
+
+use fitup_model::timetable::OrderTimetable;
+use fitup_model::{OrderFacts, Timetable};
+use fitup_store::{
+    Answer, Error, HoldEdit, HoldEnd, HoldRecord, HoldState, NewHold, OrderEdit, OrderFilter, Page, PlanState,
+    QuotedDate, QuotedDates, Refusal, Store,
+};
+
+use crate::database::Database;
+use crate::facts::{at, change, empty_timetable, plain_order, plain_shop, request, unencoded};
+use crate::orders::draft;
+use crate::plans::plan;
+
+/// Returns a hold that stands until 100, with a plan in which its order, and these, are.
+pub fn hold(id: &str, plan: &str, others: &[&str]) -> NewHold {
+    let order = |order: &str| OrderTimetable {
+        order: order.to_owned(),
+        vehicle: String::new(),
+        arrival_time: at(0),
+        promise_time: None,
+        completion_time: at(60),
+        visits: Vec::new(),
+        operations: Vec::new(),
+        delays: Vec::new(),
+        held_until: None,
+    };
+    let orders = others.iter().chain([&id]).map(|id| order(id)).collect();
+    NewHold {
+        facts: OrderFacts { promise_time: Some(at(70)), ..plain_order(id) },
+        promised: QuotedDate::P80,
+        dates: QuotedDates { earliest: at(60), likely: Some(at(65)), p80: Some(at(70)), safe: None },
+        expire_time: at(100),
+        plan: plan.into(),
+        timetable: Timetable { orders, ..empty_timetable() },
+    }
+}
+
+fn end(end: HoldEnd) -> HoldEdit {
+    Box::new(move |_, _| Ok(Some(end)))
+}
+
+pub async fn make(store: &dyn Store, seconds: i64, hold: NewHold) -> Result<HoldRecord, Error> {
+    let revision = store.get_shop("shop").await.unwrap().revision;
+    let answer = store.create_hold(&change(seconds), "shop", revision, Ok(hold), unencoded()).await;
+    answer.map(|answer| answer.fresh().unwrap())
+}
+
+fn page() -> Page {
+    Page { after: None, limit: 10 }
+}
+
+fn ids(holds: &[HoldRecord]) -> Vec<&str> {
+    holds.iter().map(|hold| hold.facts.id.as_str()).collect()
+}
+
+/// A hold is no order, and its place is in the published plan.
+pub async fn keeps_a_place<D: Database>() {
+    let database = D::fresh();
+    let store = database.open().await;
+    store.create_shop(&change(0), plain_shop("shop"), unencoded()).await.unwrap();
+    store.create_order(&change(0), "shop", draft("o"), unencoded()).await.unwrap();
+    let made = make(&*store, 1, hold("h", "p", &["o"])).await.unwrap();
+    assert_eq!(made, store.get_hold("shop", "h").await.unwrap());
+    assert_eq!((made.state, made.promised, made.plan.as_str()), (HoldState::Standing, QuotedDate::P80, "p"));
+    assert_eq!((made.facts.promise_time, made.dates.safe, made.end_time), (Some(at(70)), None, None));
+    assert_eq!((made.create_time, made.update_time, made.expire_time), (at(1), at(1), at(100)));
+    assert_eq!((made.state_at(at(99)), made.state_at(at(100))), (HoldState::Standing, HoldState::Expired));
+
+    let plan = store.latest_plan("shop").await.unwrap().unwrap();
+    assert_eq!((plan.id.as_str(), plan.state, plan.stale), ("p", PlanState::Published, false));
+    let held: Vec<_> = plan.timetable.orders.iter().map(|order| (order.order.as_str(), order.held_until)).collect();
+    assert_eq!(held, [("o", None), ("h", Some(at(100)))]);
+
+    let snapshot = store.snapshot("shop").await.unwrap();
+    assert_eq!(snapshot.orders.iter().map(|order| order.facts.id.as_str()).collect::<Vec<_>>(), ["o"]);
+    assert_eq!(snapshot.holds, std::slice::from_ref(&made));
+    assert!(matches!(store.get_order("shop", "h").await, Err(Error::NotFound { .. })));
+    let orders = store.list_orders("shop", OrderFilter::default(), page()).await.unwrap();
+    assert_eq!(orders.len(), 1, "a hold is no order");
+    let same: OrderEdit = Box::new(|order, _| Ok(order.clone()));
+    let update = store.update_order(&change(2), "shop", "h", None, same, unencoded()).await;
+    assert!(matches!(update, Err(Error::NotFound { .. })));
+
+    let trail = store.list_audit("shop", 0, 20).await.unwrap();
+    let told: Vec<_> = trail.iter().map(|one| (one.resource.as_str(), one.action.as_str())).collect();
+    let (of_plan, of_hold) = ("shops/shop/plans/p", "shops/shop/holds/h");
+    assert_eq!(told[2..], [(of_plan, "create"), (of_plan, "publish"), (of_hold, "create")]);
+    assert!(trail[4].difference.contains("\"state\":[null,\"standing\"]"), "{}", trail[4].difference);
+    assert_eq!((trail[4].revision_before, trail[4].revision_after), (2, 3));
+}
+
+/// What is accepted is an order, and no plan that knows it gets old.
+pub async fn is_accepted<D: Database>() {
+    let database = D::fresh();
+    let store = database.open().await;
+    store.create_shop(&change(0), plain_shop("shop"), unencoded()).await.unwrap();
+    let made = make(&*store, 1, hold("h", "p", &[])).await.unwrap();
+    let sees: HoldEdit = Box::new(|hold, shop| {
+        assert_eq!((hold.facts.id.as_str(), shop.id.as_str()), ("h", "shop"));
+        Ok(Some(HoldEnd::Accepted))
+    });
+    let etag = Some(made.etag.as_str());
+    let answer = store.end_hold(&request(2, 7, 1), "shop", "h", etag, sees, unencoded()).await.unwrap();
+    let accepted = answer.fresh().unwrap();
+    assert_eq!((accepted.state, accepted.end_time, &accepted.facts), (HoldState::Accepted, Some(at(2)), &made.facts));
+    assert_ne!(accepted.etag, made.etag);
+    let repeat = store.end_hold(&request(3, 7, 1), "shop", "h", etag, end(HoldEnd::Released), unencoded()).await;
+    assert!(matches!(repeat, Ok(Answer::Repeated(_))));
+    let order = store.get_order("shop", "h").await.unwrap();
+    assert_eq!((&order.facts, order.create_time), (&made.facts, at(2)));
+    let kept = store.latest_plan("shop").await.unwrap().unwrap();
+    assert_eq!((kept.stale, kept.timetable.orders[0].held_until), (false, None), "it keeps its place as an order");
+    assert_eq!(store.snapshot("shop").await.unwrap().holds, []);
+    let trail = store.list_audit("shop", 0, 20).await.unwrap();
+    let told: Vec<_> = trail.iter().map(|one| (one.resource.as_str(), one.action.as_str())).collect();
+    assert_eq!(told[4..], [("shops/shop/orders/h", "create"), ("shops/shop/holds/h", "update")]);
+    assert!(trail[5].difference.contains("\"state\":[\"standing\",\"accepted\"]"), "{}", trail[5].difference);
+    let again = make(&*store, 4, hold("h", "q", &[])).await;
+    assert!(matches!(again, Err(Error::AlreadyExists { name }) if name == "shops/shop/orders/h"));
+
+    // A plan that does not know it gets old.
+    make(&*store, 5, hold("i", "r", &["h"])).await.unwrap();
+    let revision = store.get_shop("shop").await.unwrap().revision;
+    store.save_plan(&change(6), "shop", plan("stranger", revision)).await.unwrap();
+    store.end_hold(&change(7), "shop", "i", None, end(HoldEnd::Accepted), unencoded()).await.unwrap();
+    assert!(store.get_plan("shop", "stranger").await.unwrap().stale);
+}
+
+/// What is released or over makes room: for an order of its id, and for another hold.
+pub async fn makes_room_again<D: Database>() {
+    let database = D::fresh();
+    let store = database.open().await;
+    store.create_shop(&change(0), plain_shop("shop"), unencoded()).await.unwrap();
+    make(&*store, 1, hold("h", "p", &[])).await.unwrap();
+    let in_the_way = |error: Error| matches!(error, Error::AlreadyExists { name } if name == "shops/shop/holds/h");
+    assert!(in_the_way(make(&*store, 2, hold("h", "q", &[])).await.unwrap_err()));
+    assert!(in_the_way(store.create_order(&change(2), "shop", draft("h"), unencoded()).await.unwrap_err()));
+    let released = store.end_hold(&change(3), "shop", "h", None, end(HoldEnd::Released), unencoded()).await;
+    let released = released.unwrap().fresh().unwrap();
+    assert_eq!((released.state, released.end_time), (HoldState::Released, Some(at(3))));
+    assert_eq!(store.snapshot("shop").await.unwrap().holds, []);
+    let plan = store.latest_plan("shop").await.unwrap().unwrap();
+    assert_eq!((plan.stale, plan.timetable.orders[0].held_until), (true, Some(at(3))));
+
+    // Held again, then over by its time, then entered.
+    make(&*store, 4, hold("h", "r", &[])).await.unwrap();
+    assert_eq!(store.get_plan("shop", "p").await.unwrap().timetable.orders.len(), 1, "old plans stay as they were");
+    let listed = async |at| store.list_holds("shop", at, page()).await.unwrap();
+    assert_eq!(ids(&listed(Some(at(99))).await), ["h"]);
+    assert_eq!(ids(&listed(Some(at(100))).await), [""; 0]);
+    let entered = store.create_order(&change(100), "shop", draft("h"), unencoded()).await.unwrap().fresh().unwrap();
+    assert_eq!((entered.facts, entered.create_time), (plain_order("h"), at(100)));
+    assert!(matches!(store.get_hold("shop", "h").await, Err(Error::NotFound { .. })));
+
+    // The next hold notes what is over, which changes nothing of it.
+    make(&*store, 5, hold("i", "s", &["h"])).await.unwrap();
+    let late = NewHold { expire_time: at(200), ..hold("j", "t", &["h"]) };
+    make(&*store, 101, late).await.unwrap();
+    let noted = store.get_hold("shop", "i").await.unwrap();
+    assert_eq!((noted.state, noted.state_at(at(150)), noted.end_time), (HoldState::Expired, HoldState::Expired, None));
+    assert_eq!(ids(&store.snapshot("shop").await.unwrap().holds), ["j"]);
+    assert_eq!(ids(&listed(None).await), ["i", "j"]);
+    assert_eq!(ids(&store.list_holds("shop", None, Page { after: Some("i".into()), limit: 1 }).await.unwrap()), ["j"]);
+}
+
+pub async fn every_error<D: Database>() {
+    let database = D::fresh();
+    let store = database.open().await;
+    let missing = store.create_hold(&change(0), "none", 1, Ok(hold("h", "p", &[])), unencoded()).await;
+    assert!(matches!(missing, Err(Error::NotFound { name }) if name == "shops/none"));
+    assert!(
+        matches!(store.list_holds("none", None, page()).await, Err(Error::NotFound { name }) if name == "shops/none")
+    );
+    store.create_shop(&change(0), plain_shop("shop"), unencoded()).await.unwrap();
+    let none = store.get_hold("shop", "h").await;
+    assert!(matches!(none, Err(Error::NotFound { name }) if name == "shops/shop/holds/h"));
+    let none = store.end_hold(&change(0), "shop", "h", None, end(HoldEnd::Accepted), unencoded()).await;
+    assert!(matches!(none, Err(Error::NotFound { name }) if name == "shops/shop/holds/h"));
+    let before = store.snapshot("shop").await.unwrap();
+    let old = store.create_hold(&change(1), "shop", 7, Ok(hold("h", "p", &[])), unencoded()).await;
+    assert!(matches!(old, Err(Error::EtagMismatch { name }) if name == "shops/shop"));
+    let stranger = store.create_hold(&change(1), "shop", 1, Ok(hold("h", "p", &["stranger"])), unencoded()).await;
+    assert!(matches!(stranger, Err(Error::Constraint { constraint }) if constraint == "foreign key"));
+    let no_room = Error::Forbidden { name: "shops/shop/holds/h".into(), message: "no room".into() };
+    let refused = store.create_hold(&change(1), "shop", 1, Err(no_room), unencoded()).await;
+    assert!(matches!(refused, Err(Error::Forbidden { message, .. }) if message == "no room"));
+    assert_eq!(store.snapshot("shop").await.unwrap(), before, "errors change nothing");
+
+    let made = store.create_hold(&request(1, 1, 1), "shop", 1, Ok(hold("h", "p", &[])), unencoded()).await.unwrap();
+    let made = made.fresh().unwrap();
+    let in_the_way = Error::AlreadyExists { name: String::new() };
+    let repeat = store.create_hold(&request(2, 1, 1), "shop", 2, Err(in_the_way), unencoded()).await.unwrap();
+    assert!(matches!(repeat, Answer::Repeated(_)));
+    let stale = store.end_hold(&change(3), "shop", "h", Some("other"), end(HoldEnd::Accepted), unencoded()).await;
+    assert!(matches!(stale, Err(Error::EtagMismatch { name }) if name == "shops/shop/holds/h"));
+    let refuse: HoldEdit = Box::new(|_, _| Err(Refusal::Forbidden("over".into())));
+    let refused = store.end_hold(&change(3), "shop", "h", None, refuse, unencoded()).await;
+    assert!(matches!(refused, Err(Error::Forbidden { name, .. }) if name == "shops/shop/holds/h"));
+    let as_it_is: HoldEdit = Box::new(|_, _| Ok(None));
+    let same = store.end_hold(&change(3), "shop", "h", None, as_it_is, unencoded()).await.unwrap();
+    assert_eq!(same.fresh(), Some(made));
+}
+
+/// Whoever comes second is told by what is there then.
+pub async fn one_of_two_accepts<D: Database>() {
+    let database = D::fresh();
+    let (first, second) = (database.open().await, database.open().await);
+    first.create_shop(&change(0), plain_shop("shop"), unencoded()).await.unwrap();
+    make(&*first, 1, hold("h", "p", &[])).await.unwrap();
+    let accept = || -> HoldEdit {
+        Box::new(|hold, _| match hold.state {
+            HoldState::Standing => Ok(Some(HoldEnd::Accepted)),
+            _ => Err(Refusal::Forbidden("was accepted".into())),
+        })
+    };
+    let (one, other) = (change(2), change(2));
+    let (here, there) = tokio::join!(
+        first.end_hold(&one, "shop", "h", None, accept(), unencoded()),
+        second.end_hold(&other, "shop", "h", None, accept(), unencoded())
+    );
+    let refused = [here.is_err(), there.is_err()].into_iter().filter(|is_refused| *is_refused).count();
+    assert_eq!(refused, 1);
+    let trail = first.list_audit("shop", 0, 20).await.unwrap();
+    assert_eq!(trail.iter().filter(|one| one.resource == "shops/shop/orders/h").count(), 1);
+}
