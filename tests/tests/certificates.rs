@@ -6,6 +6,7 @@ use fitup_model::{Calendar, Cost, Plan, Problem, ProblemData, Window, check};
 use fitup_planner::bound::certificate::{Certificate, Held};
 use fitup_planner::bound::{Bounder, Scarce};
 use fitup_planner::compile::Compiled;
+use fitup_planner::exact::model::Bays;
 use fitup_planner::exact::{Answer, Exact};
 use fitup_planner::milp::{Limit, Program};
 use fitup_planner::{Never, Outcome, Switches};
@@ -137,7 +138,7 @@ fn exact_search_and_program_bound_no_optimum_away() {
             assert!(bound <= best.cost, "the program says {bound}, {} is the optimum of {problem:?}", best.cost);
             programs += 1;
         }
-        if let Some(mut exact) = Exact::new(&compiled, target, lattice, Some(&remaining)) {
+        if let Some(mut exact) = Exact::new(&compiled, target, lattice, Some(&remaining), Bays::Counted) {
             assert_ne!(exact.run(5_000, &Never), Answer::Proven, "refuted the optimum of {problem:?}");
             exact.lower(best.cost);
             searches += 1;

@@ -4,9 +4,10 @@
 use fitup_model::problem::{Commitment, ReadyReason};
 use fitup_model::{Problem, Span, Time, check};
 use fitup_planner::Never;
-use fitup_rehearsal::Chances;
+use fitup_rehearsal::trade::Trade;
 use fitup_rehearsal::weeks::compare::Way;
-use fitup_rehearsal::weeks::{ByHabit, ByPlan, Floor, Habit, Manner, Setting, World, rehearse};
+use fitup_rehearsal::weeks::{ByHabit, ByPlan, Floor, Habit, Level, Manner, Quoting, Setting, Told, World, rehearse};
+use fitup_rehearsal::{Chances, quote};
 use fitup_tests::shops::{self, SMALL};
 use proptest::prelude::*;
 
@@ -64,6 +65,20 @@ fn otherwise(world: &World, floor: &Floor, time: Time) -> World {
     changed.expect("longer work is work")
 }
 
+/// How cars are quoted in these weeks: by everything that a quote can do.
+fn quoting(chances: Chances) -> Quoting {
+    let policy = quote::Policy {
+        chances,
+        futures: 12,
+        trials: 4,
+        disturb: Some(20),
+        pull: Span::from_minutes(600),
+        ..quote::Policy::default()
+    };
+    let trade = Trade { per_week: 6.0, courses: 2, iterations: 10, flow: 1 };
+    Quoting { policy, promised: Level::P80, trade: Some(trade), learn: Some(0.05) }
+}
+
 proptest! {
     #![proptest_config(shops::cases(40))]
 
@@ -100,5 +115,33 @@ proptest! {
         let ways = [Way::Plan(MANNER), Way::Habit(Habit::FirstIn)];
         let on = |threads| rehearse(&problem, &setting(seed), &ways, 3, threads, &Never);
         prop_assert_eq!(on(1), on(2));
+    }
+
+    /// Goal: quoting keeps the rules, its dates are in order, and nothing that is told follows from what nobody knows.
+    #[test]
+    fn quotes_look_no_further_than_anybody(problem in shops::shops(SMALL), seed in any::<u64>(), hours in 1..150_i64) {
+        let Ok(world) = World::new(&problem, &setting(seed), 0) else { return Ok(()) };
+        let time = world.booked().now + Span::from_minutes(60 * hours);
+        let until = world.booked().now + Span::from_minutes(7 * 1440);
+        let played = |world: &World| {
+            let mut floor = Floor::new(world);
+            let mut policy = ByPlan::quoting(&floor, MANNER, quoting(Chances::default()), until);
+            floor.run(&mut policy, &Never);
+            let record = floor.record().expect("a record of a problem is one");
+            assert_eq!(check(&record.problem, &record.plan), []);
+            let other = otherwise(world, &floor, time);
+            (policy.told().to_vec(), other)
+        };
+        let (told, other) = played(&world);
+        for told in &told {
+            let [likely, p80, safe] = told.dates.map(|date| date.unwrap_or(world.booked().horizon));
+            prop_assert!(told.at <= likely && likely <= p80 && p80 <= safe, "{:?}", told);
+        }
+        let again = played(&other).0;
+        let early = |told: &[Told]| {
+            let told = told.iter().filter(|told| told.at < time).map(|told| (told.car, told.at, told.dates));
+            told.collect::<Vec<_>>()
+        };
+        prop_assert_eq!(early(&told), early(&again));
     }
 }

@@ -32,8 +32,12 @@ impl<'p> Futures<'p> {
     pub fn new(problem: &'p Problem, chances: Chances, seed: u64) -> Futures<'p> {
         let (works, work_of) = works(problem, &chances);
         let untouched = |car| {
-            let started = |id: &OperationId| matches!(problem.operations[*id].commitment, Commitment::Started { .. });
-            !problem.operations_of(car).iter().any(started)
+            // Damage shows when the first work has ended.
+            let ended = |id: &OperationId| match problem.operations[*id].commitment {
+                Commitment::Started { end, .. } => end <= problem.now,
+                _ => false,
+            };
+            !problem.operations_of(car).iter().any(ended)
         };
         let untouched = problem.cars.keys().map(untouched).collect();
         Futures { problem, chances, seed, works, work_of, untouched }

@@ -2,9 +2,12 @@
 //! home. What comes out are completion times with their probabilities.
 //!
 //! No I/O, no clock and no global random numbers. Read in this order: [`three_point`] (how long work takes), [`chances`]
-//! (what else can happen), [`mod@learn`] (chances from what was recorded), [`future`] (one course of events, as a problem of its own), [`mod@replay`] (a plan under many of
-//! them), [`quantile`] (what is read off), [`mod@quote`] (when a car that is not in the plan would be complete).
+//! (what else can happen), [`mod@learn`] (chances from what was recorded), [`future`] (one course of events, as a problem of
+//! its own), [`mod@replay`] (a plan under many of them), [`quantile`] (what is read off), [`mod@quote`] (when a car that is
+//! not in the plan would be complete), [`trade`] (if others come after it), [`calibration`] (dates held against what became
+//! of them), [`weeks`] (whole weeks, with every decision on the way).
 
+pub mod calibration;
 pub mod chances;
 pub mod future;
 pub mod learn;
@@ -12,6 +15,7 @@ pub mod quantile;
 pub mod quote;
 pub mod replay;
 pub mod three_point;
+pub mod trade;
 pub mod weeks;
 
 pub use chances::Chances;

@@ -4,7 +4,7 @@ use fitup_model::delays::{ChainDelay, delays};
 use fitup_model::keyed::CarId;
 use fitup_model::problem::ReadyReason;
 use fitup_model::repair::without_new_overtime;
-use fitup_model::{Cost, Fault, Plan, Problem, Time, check, cost};
+use fitup_model::{Cost, Fault, Plan, Problem, Span, Time, check, cost};
 use fitup_planner::beside::beside;
 use fitup_planner::push::without;
 use fitup_planner::replan::{improved, push_right};
@@ -12,7 +12,7 @@ use fitup_planner::{LeftOut, Never, Options};
 
 use crate::chances::Chances;
 use crate::future::Futures;
-use crate::replay::{Completions, replay};
+use crate::replay::{Completions, replay_pulled};
 
 /// A promise counts as endangered if the share of the futures in which it is kept falls by more than this.
 pub const ENDANGERED: f64 = 0.05;
@@ -32,11 +32,21 @@ pub struct Policy {
     pub trials: u64,
     /// Iterations of a search that may move the others too; `None` leaves them where they are.
     pub disturb: Option<u64>,
+    /// Work begins so long before its published start at most, where all is there for it.
+    pub pull: Span,
 }
 
 impl Default for Policy {
     fn default() -> Policy {
-        Policy { chances: Chances::default(), futures: 1000, threads: 1, seed: 1, trials: 200, disturb: None }
+        Policy {
+            chances: Chances::default(),
+            futures: 1000,
+            threads: 1,
+            seed: 1,
+            trials: 200,
+            disturb: None,
+            pull: Span::ZERO,
+        }
     }
 }
 
@@ -193,7 +203,7 @@ fn disturbed(problem: &Problem, start: &Plan, iterations: u64, seed: u64) -> Pla
 
 fn played(problem: &Problem, plan: &Plan, policy: &Policy) -> Result<Completions, Unquotable> {
     let futures = Futures::new(problem, policy.chances, policy.seed);
-    Ok(replay(&futures, plan, policy.futures, policy.threads)?)
+    Ok(replay_pulled(&futures, plan, policy.pull, policy.futures, policy.threads)?)
 }
 
 /// Returns the price of a plan without what the car itself costs by being late or long in the shop.

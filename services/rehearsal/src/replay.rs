@@ -3,8 +3,9 @@
 use std::thread;
 
 use fitup_model::keyed::{CarId, KeyedVec};
+use fitup_model::problem::Commitment;
 use fitup_model::repair::{pushed_right, without_new_overtime};
-use fitup_model::{Fault, Plan, Problem, Time};
+use fitup_model::{Fault, Plan, Problem, Span, Time};
 use fitup_planner::push::Pusher;
 use fitup_planner::replan::push_right;
 
@@ -42,10 +43,12 @@ pub struct Completions {
 impl Completions {
     /// Returns the time by which `car` is complete in a share of the futures; `None` if that is after the horizon.
     pub fn by(&self, car: CarId, share: f64) -> Option<Time> {
-        let minutes = |time: &Option<Time>| time.map_or(f64::INFINITY, |time| time.minutes() as f64);
-        let sorted: Vec<f64> = self.of[car].iter().map(minutes).collect();
-        let value = quantile(&sorted, share).filter(|value| value.is_finite())?;
-        Some(Time::from_minutes(value.ceil() as i64))
+        by(&self.of[car], share)
+    }
+
+    /// Returns when `car` is complete in each of the futures, ascending; `None` after the horizon.
+    pub fn of(&self, car: CarId) -> &[Option<Time>] {
+        &self.of[car]
     }
 
     /// Returns the share of the futures in which `car` is complete by `time`; 0 of no future.
@@ -56,6 +59,14 @@ impl Completions {
     }
 }
 
+/// Returns the time by which a share of `sorted` completions has happened; `None` if that is after the horizon.
+pub(crate) fn by(sorted: &[Option<Time>], share: f64) -> Option<Time> {
+    let minutes = |time: &Option<Time>| time.map_or(f64::INFINITY, |time| time.minutes() as f64);
+    let sorted: Vec<f64> = sorted.iter().map(minutes).collect();
+    let value = quantile(&sorted, share).filter(|value| value.is_finite())?;
+    Some(Time::from_minutes(value.ceil() as i64))
+}
+
 /// Plays `plan` in the futures `0..count`, on so many threads, which change nothing of the answer.
 ///
 /// By the same rules as [`play`], but on a problem that is compiled once and only varied, and without looking for a place
@@ -64,7 +75,21 @@ impl Completions {
 /// # Errors
 /// See [`Futures::loosened`].
 pub fn replay(futures: &Futures, plan: &Plan, count: u64, threads: usize) -> Result<Completions, Vec<Fault>> {
-    let tied = tied(futures, plan)?;
+    replay_pulled(futures, plan, Span::ZERO, count, threads)
+}
+
+/// Does the same in a shop that begins work up to `pull` before its published start, if all is there for it and it is its turn.
+///
+/// # Errors
+/// See [`Futures::loosened`].
+pub fn replay_pulled(
+    futures: &Futures,
+    plan: &Plan,
+    pull: Span,
+    count: u64,
+    threads: usize,
+) -> Result<Completions, Vec<Fault>> {
+    let tied = tied(futures, &earlier(futures.problem(), plan, pull))?;
     let threads = threads.max(1) as u64;
     let made = Pusher::new(&tied, plan);
     let played: Vec<Vec<Ends>> = thread::scope(|scope| {
@@ -96,6 +121,20 @@ pub fn replay(futures: &Futures, plan: &Plan, count: u64, threads: usize) -> Res
 /// See [`Futures::loosened`].
 pub fn tied(futures: &Futures, plan: &Plan) -> Result<Problem, Vec<Fault>> {
     Ok(pushed_right(&without_new_overtime(&futures.loosened()?, Some(plan)), plan))
+}
+
+/// Returns the plan with everything earlier that has not started, and nothing before now.
+fn earlier(problem: &Problem, plan: &Plan, by: Span) -> Plan {
+    let mut plan = plan.clone();
+    for (id, operation) in problem.operations.iter() {
+        if let (Some(assignment), false) =
+            (&mut plan.operations[id], matches!(operation.commitment, Commitment::Started { .. }))
+        {
+            let start = (assignment.start + -by).max(problem.now.min(assignment.start));
+            (assignment.end, assignment.start) = (start + (assignment.end - assignment.start), start);
+        }
+    }
+    plan
 }
 
 /// When each car is complete in one future.

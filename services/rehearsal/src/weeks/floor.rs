@@ -154,7 +154,7 @@ impl<'w> Floor<'w> {
             let complete = |car: CarId| self.world.truth.operations_of(car).iter().all(|&id| self.has_ended(id));
             let open: Vec<CarId> = self.open.iter().copied().filter(|&car| !complete(car)).collect();
             self.open = open;
-            if self.open.is_empty() && self.waiting.is_empty() {
+            if self.open.is_empty() && self.waiting.is_empty() || policy.has_seen_enough(self) {
                 break;
             }
             for wish in policy.look(self, stop) {
@@ -327,6 +327,12 @@ impl<'w> Floor<'w> {
         let open = matches!(booked.reason, ReadyReason::Part(_) | ReadyReason::Approval(_));
         // That a part is late is known on the day on which it does not come.
         if open && booked.time <= self.now { truth.time } else { booked.time }
+    }
+
+    /// Tells whether something has not come on its day: then its new day is known, and is kept.
+    pub(super) fn is_known_late(&self, id: OperationId, index: usize) -> bool {
+        let booked = self.world.booked.operations[id].ready[index].time;
+        booked <= self.now && self.known_ready(id, index) > booked
     }
 }
 

@@ -54,6 +54,19 @@ pub fn gain(new: &[f64], old: &[f64]) -> Option<Mean> {
     Some(Mean { mean: 1.0 - ratio, half: mean(&rest)?.half })
 }
 
+/// Returns the interval of 95 % of a share, `met` of `count`, by its score: Wilson (1927),
+/// doi:10.1080/01621459.1927.10502953. From 0 to 1 of none.
+pub fn wilson(met: usize, count: usize) -> (f64, f64) {
+    if count == 0 {
+        return (0.0, 1.0);
+    }
+    let z = 1.959_964_f64;
+    let (met, count) = (met as f64, count as f64);
+    let middle = (met + z * z / 2.0) / (count + z * z);
+    let half = z / (count + z * z) * (met * (count - met) / count + z * z / 4.0).sqrt();
+    ((middle - half).max(0.0), (middle + half).min(1.0))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -81,5 +94,18 @@ mod tests {
         let found = gain(&[1.0, 2.0, 4.0], &[2.0, 4.0, 8.0]).unwrap();
         assert_eq!((found.mean, found.half), (0.5, 0.0));
         assert_eq!(gain(&[1.0], &[0.0]), None);
+    }
+
+    /// 81 of 263, 15 of 148, 0 of 20 and 1 of 29, by the score without correction: method 3 of the comparison in table I of
+    /// Newcombe (1998), doi:10.1002/(SICI)1097-0258(19980430)17:8<857::AID-SIM777>3.0.CO;2-E.
+    #[test]
+    fn shares_of_newcombe_1998() {
+        for (met, count, low, high) in
+            [(81, 263, 0.2553, 0.3662), (15, 148, 0.0624, 0.1605), (0, 20, 0.0000, 0.1611), (1, 29, 0.0061, 0.1718)]
+        {
+            let found = wilson(met, count);
+            assert!((found.0 - low).abs() < 1e-4 && (found.1 - high).abs() < 1e-4, "{met}/{count}: {found:?}");
+        }
+        assert_eq!(wilson(0, 0), (0.0, 1.0));
     }
 }

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use fitup_model::keyed::{CarId, Key, KeyedVec, OperationId, VisitId};
 use fitup_model::plan::Assignment;
-use fitup_model::problem::{BayChoice, Commitment, Link};
+use fitup_model::problem::{BayChoice, Commitment, Link, ReadyReason};
 use fitup_model::{Calendar, Plan, Problem, Span, Time};
 
 use super::floor::Floor;
@@ -16,9 +16,13 @@ const DAY: i64 = 1440;
 pub struct Known {
     /// The problem.
     pub problem: Problem,
+    cars: Vec<CarId>,
     operations: Vec<OperationId>,
     visits: Vec<VisitId>,
 }
+
+/// What cars are promised, where it is not what their orders say.
+pub type Promises = BTreeMap<CarId, Option<Time>>;
 
 /// What is intended for each operation and visit of the floor.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -44,17 +48,21 @@ impl Known {
     ///
     /// Durations are as booked until the work is done, damage is known when the first work on the car has ended, parts
     /// are expected as booked until the day on which they do not come, and who is away is known on the day.
-    pub fn of(floor: &Floor, flow: i64) -> Known {
+    pub fn of(floor: &Floor, flow: i64, promises: &Promises) -> Known {
         let booked = floor.world.booked();
         let mut data = booked.clone().into_data();
         data.now = floor.now();
         let (cars, visits, operations) = (data.cars, data.visits, data.operations);
         (data.cars, data.visits, data.operations) = (KeyedVec::new(), KeyedVec::new(), KeyedVec::new());
-        let mut known = Known { problem: booked.clone(), operations: Vec::new(), visits: Vec::new() };
+        let mut known = Known { problem: booked.clone(), cars: Vec::new(), operations: Vec::new(), visits: Vec::new() };
         let mut keys: BTreeMap<OperationId, OperationId> = BTreeMap::new();
         for &car in &floor.open {
             let new: CarId = data.cars.push(cars[car].clone());
             data.cars[new].flow_weight = data.cars[new].flow_weight.max(flow);
+            if let Some(&promise) = promises.get(&car) {
+                data.cars[new].promise = promise;
+            }
+            known.cars.push(car);
             let mut visit_keys: BTreeMap<VisitId, VisitId> = BTreeMap::new();
             for &id in booked.visits_of(car) {
                 let mut visit = visits[id].clone();
@@ -72,6 +80,9 @@ impl Known {
                 operation.work = floor.known_work(id);
                 for index in 0..operation.ready.len() {
                     operation.ready[index].time = floor.known_ready(id, index);
+                    if floor.is_known_late(id, index) {
+                        operation.ready[index].reason = ReadyReason::NotBefore;
+                    }
                 }
                 if let (Some(done), Some(end)) = (&floor.done[id], floor.expected_end(id)) {
                     operation.commitment =
@@ -116,6 +127,11 @@ impl Known {
         data.days.retain(|day| *day < horizon);
         known.problem = Problem::new(data).expect("what is known of a problem is one");
         known
+    }
+
+    /// Returns a car of the floor here; `None` if it is not known or complete.
+    pub fn car(&self, car: CarId) -> Option<CarId> {
+        self.cars.iter().position(|own| *own == car).map(CarId::from_index)
     }
 
     /// Returns the plan that an intent amounts to here.

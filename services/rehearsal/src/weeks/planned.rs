@@ -6,8 +6,9 @@ use fitup_planner::replan::improved;
 use fitup_planner::{Options, Stop};
 
 use super::floor::Floor;
-use super::known::{Intent, Known};
+use super::known::{Intent, Known, Promises};
 use super::policy::Policy;
+use super::quoting::{Desk, Quoting, Told};
 
 /// How often fitup plans, how hard it looks, and how its plan is followed.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -45,6 +46,7 @@ pub struct ByPlan {
     manner: Manner,
     intent: Intent,
     planned: Option<Time>,
+    desk: Option<Desk>,
     /// Plans made.
     pub plans: u64,
 }
@@ -52,11 +54,37 @@ pub struct ByPlan {
 impl ByPlan {
     /// Returns a dispatcher that has no plan yet.
     pub fn new(floor: &Floor, manner: Manner) -> ByPlan {
-        ByPlan { manner, intent: Intent::none(floor.world.booked()), planned: None, plans: 0 }
+        ByPlan { manner, intent: Intent::none(floor.world.booked()), planned: None, desk: None, plans: 0 }
+    }
+
+    /// Returns a dispatcher that quotes for cars when they come and takes them in with a promise. It has seen enough when all
+    /// that come before `until` are complete.
+    pub fn quoting(floor: &Floor, manner: Manner, quoting: Quoting, until: Time) -> ByPlan {
+        let desk = Desk::new(floor.world, quoting, until);
+        ByPlan { desk: Some(desk), ..ByPlan::new(floor, manner) }
+    }
+
+    /// Returns what the cars were told, in the order in which they came.
+    pub fn told(&self) -> &[Told] {
+        self.desk.as_ref().map_or(&[], |desk| desk.told())
+    }
+
+    fn known(&self, floor: &Floor) -> Known {
+        Known::of(floor, self.manner.flow, self.desk.as_ref().map_or(&Promises::new(), |desk| desk.promises()))
+    }
+
+    fn quote_all(&mut self, floor: &Floor) {
+        let Some(mut desk) = self.desk.take() else { return };
+        desk.take_note(floor);
+        for car in desk.asking(floor) {
+            let known = Known::of(floor, self.manner.flow, desk.promises());
+            desk.quote(floor, car, &known, &mut self.intent);
+        }
+        self.desk = Some(desk);
     }
 
     fn plan(&mut self, floor: &Floor, stop: &dyn Stop) {
-        let known = Known::of(floor, self.manner.flow);
+        let known = self.known(floor);
         let start: Plan = known.plan(&self.intent);
         let iterations = if self.plans == 0 { self.manner.first } else { self.manner.iterations };
         let options = Options {
@@ -77,6 +105,7 @@ impl ByPlan {
 
 impl Policy for ByPlan {
     fn look(&mut self, floor: &Floor, stop: &dyn Stop) -> Vec<Time> {
+        self.quote_all(floor);
         let day = |time: Time| time.minutes().div_euclid(1440);
         let due = self.planned.is_none_or(|last| {
             day(last) < day(floor.now()) || floor.now() >= last + self.manner.every && !floor.open.is_empty()
@@ -87,6 +116,10 @@ impl Policy for ByPlan {
         self.plan(floor, stop);
         let starts = floor.open.iter().flat_map(|&car| floor.world.booked().operations_of(car));
         starts.filter_map(|&id| self.start_of(id)).map(|start| start - Span::ZERO + -self.manner.pull).collect()
+    }
+
+    fn has_seen_enough(&self, floor: &Floor) -> bool {
+        self.desk.as_ref().is_some_and(|desk| desk.has_seen_enough(floor))
     }
 
     fn turn(&self, floor: &Floor, operation: OperationId) -> Option<i64> {

@@ -13,6 +13,11 @@ pub trait Policy {
         Vec::new()
     }
 
+    /// Tells whether it has seen all that it wants to see: the weeks end then.
+    fn has_seen_enough(&self, _floor: &Floor) -> bool {
+        false
+    }
+
     /// Returns the turn of work that is ready, smaller first; `None` if it is to wait.
     fn turn(&self, floor: &Floor, operation: OperationId) -> Option<i64>;
 

@@ -50,6 +50,8 @@ pub struct World {
     pub(super) own: usize,
     /// End of the rehearsed weeks.
     pub(super) until: Time,
+    /// Which of the shop's cars each that comes is like.
+    like: Vec<CarId>,
 }
 
 impl World {
@@ -66,21 +68,24 @@ impl World {
         let mut data = longer(problem, until + Span::from_minutes(RUN_OUT));
         let mut random = Random::new(setting.seed ^ run.wrapping_mul(0x9E37_79B9_7F4A_7C15), digest(&["arrivals"]));
         let own = data.cars.len();
+        let mut like: Vec<CarId> = data.cars.keys().collect();
         for (number, time) in arrivals(&data, per_week, until, &mut random).into_iter().enumerate() {
             let template = CarId::from_index(random.below(own));
+            like.push(template);
             another(problem, template, time, &format!("new-{}", number + 1), &mut data);
         }
         let booked = Problem::new(data)?;
         let futures = Futures::new(&booked, setting.chances, setting.seed);
         let truth = futures.future(run)?;
         let damaged = booked.cars.keys().map(|car| futures.has_damage(run, car)).collect();
-        Ok(World { damaged, hidden_work: setting.chances.hidden_work, own, until, booked, truth })
+        Ok(World { damaged, hidden_work: setting.chances.hidden_work, own, until, booked, truth, like })
     }
 
     /// Returns weeks in which everything is as `truth` has it, and was booked like that: for queues of textbooks.
     pub fn certain(truth: Problem, until: Time) -> World {
         let damaged = KeyedVec::filled(false, truth.cars.len());
-        World { damaged, hidden_work: 0.0, own: 0, until, booked: truth.clone(), truth }
+        let like = truth.cars.keys().collect();
+        World { damaged, hidden_work: 0.0, own: 0, until, booked: truth.clone(), truth, like }
     }
 
     /// Returns the same weeks with another truth: what is booked stays.
@@ -91,6 +96,26 @@ impl World {
         let mut data = self.truth.clone().into_data();
         change(&mut data);
         Ok(World { truth: Problem::new(data)?, ..self.clone() })
+    }
+
+    /// Returns the same weeks with all work that has not started taking so many times as long, as nobody has booked it.
+    ///
+    /// # Errors
+    /// The faults of work that is too long.
+    pub fn slower(&self, times: f64) -> Result<World, Vec<Fault>> {
+        let longer = |work: Span| Span::from_minutes((work.minutes() as f64 * times).ceil() as i64);
+        self.with_truth(|data| {
+            for (id, booked) in self.truth.operations.iter() {
+                if !booked.crew.is_empty() && !matches!(booked.commitment, Commitment::Started { .. }) {
+                    data.operations[id].work = longer(booked.work);
+                }
+            }
+        })
+    }
+
+    /// Returns the car of the shop that a car is like; itself if it is one of those.
+    pub fn like(&self, car: CarId) -> CarId {
+        self.like[car.index()]
     }
 
     /// Returns everything as it will be.
@@ -206,7 +231,7 @@ pub(super) fn minutes(calendar: &Calendar) -> f64 {
 }
 
 /// Returns the times of a Poisson process over the time in which anybody is at work: the gaps are exponential.
-fn arrivals(data: &ProblemData, per_week: f64, until: Time, random: &mut Random) -> Vec<Time> {
+pub(crate) fn arrivals(data: &ProblemData, per_week: f64, until: Time, random: &mut Random) -> Vec<Time> {
     let people = data.technicians.values().map(|person| &data.calendars[person.calendar]);
     let open = people.fold(Calendar::default(), |all, calendar| all.union(calendar));
     let open = open.intersection(&Calendar::always(data.now, until));
@@ -236,7 +261,7 @@ fn arrivals(data: &ProblemData, per_week: f64, until: Time, random: &mut Random)
 }
 
 /// Adds a car like `template` of the problem that comes at `time` and of which nothing has been done.
-fn another(problem: &Problem, template: CarId, time: Time, name: &str, data: &mut ProblemData) {
+pub(crate) fn another(problem: &Problem, template: CarId, time: Time, name: &str, data: &mut ProblemData) {
     let old = &problem.cars[template];
     let by = time - old.arrival;
     let car =

@@ -1,0 +1,89 @@
+//! Trade that is still to come: what a quote is worth when other cars come later and the shop plans anew for them.
+
+use fitup_model::keyed::{CarId, Key};
+use fitup_model::{Plan, Problem, Span, Time};
+use fitup_planner::random::Random;
+use fitup_planner::replan::improved;
+use fitup_planner::{Never, Options};
+
+use crate::future::{Futures, digest};
+use crate::quote::{Policy, Quote, Unquotable};
+use crate::replay::{by, replay_pulled};
+use crate::weeks::world::{another, arrivals};
+
+/// Cars come until so long after the last date of the quote.
+const AFTER: Span = Span::from_minutes(2 * 1440);
+
+/// What comes later has at least so long to be completed.
+const ROOM: Span = Span::from_minutes(7 * 1440);
+
+/// The trade that is expected.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Trade {
+    /// Cars a week.
+    pub per_week: f64,
+    /// How many courses of it are looked at; the futures of the quote are shared out among them.
+    pub courses: u64,
+    /// Iterations of the plan that is made anew in each.
+    pub iterations: u64,
+    /// A minute in the shop counts at least this much for the cars that come.
+    pub flow: i64,
+}
+
+/// What comes: cars like the first ones of a problem with the same people, bays and equipment.
+pub struct Kinds<'k> {
+    /// The problem.
+    pub problem: &'k Problem,
+    /// How many of its cars.
+    pub count: usize,
+    /// How long after its coming one of them is promised.
+    pub lead: &'k dyn Fn(CarId) -> Option<Span>,
+}
+
+/// Returns the dates of a quote, 50, 80 and 95 of 100, if other cars come after it, the shop plans anew for all of them, and
+/// begins work ahead of its plan as the policy says. The quoted car is taken in with `promise`.
+///
+/// # Errors
+/// See [`Unquotable`].
+pub fn dates(
+    problem: &Problem,
+    quote: &Quote,
+    car: CarId,
+    promise: Option<Time>,
+    policy: &Policy,
+    trade: &Trade,
+    kinds: &Kinds,
+) -> Result<[Option<Time>; 3], Unquotable> {
+    let last = quote.safe.unwrap_or(problem.horizon) + AFTER;
+    let until = last.min(problem.horizon + -ROOM).max(problem.now);
+    let courses = trade.courses.max(1);
+    let mut ends = Vec::new();
+    for course in 0..courses {
+        let mut data = problem.clone().into_data();
+        data.cars[car].promise = promise;
+        let mut random = Random::new(policy.seed ^ course.wrapping_mul(0x9E37_79B9_7F4A_7C15), digest(&["trade"]));
+        for (number, time) in arrivals(&data, trade.per_week, until, &mut random).into_iter().enumerate() {
+            let like = CarId::from_index(random.below(kinds.count.max(1)));
+            another(kinds.problem, like, time, &format!("later-{}", number + 1), &mut data);
+            let new = CarId::from_index(data.cars.len() - 1);
+            data.cars[new].promise = (kinds.lead)(like).map(|lead| time + lead);
+            data.cars[new].flow_weight = data.cars[new].flow_weight.max(trade.flow);
+        }
+        let busy = Problem::new(data)?;
+        let mut start = Plan::nothing_new(&busy);
+        for (id, assignment) in quote.plan.operations.iter() {
+            start.operations[id].clone_from(assignment);
+        }
+        for (id, bay) in quote.plan.bays.iter() {
+            start.bays[id] = *bay;
+        }
+        let options = Options { seed: policy.seed + course, iterations: Some(trade.iterations), ..Options::default() };
+        let plan = improved(&busy, &start, &options, &Never).plan;
+        let futures = Futures::new(&busy, policy.chances, policy.seed + 1 + course);
+        let count = (policy.futures / courses).max(1);
+        let found = replay_pulled(&futures, &plan, policy.pull, count, policy.threads)?;
+        ends.extend_from_slice(found.of(car));
+    }
+    ends.sort_by_key(|end| (end.is_none(), *end));
+    Ok([0.5, 0.8, 0.95].map(|share| by(&ends, share)))
+}
