@@ -8,6 +8,8 @@
 
 mod pick;
 mod solve;
+#[cfg(test)]
+mod tests;
 
 use crate::compile::Compiled;
 use crate::improve::{Budget, Pace};
