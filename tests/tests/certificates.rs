@@ -6,7 +6,7 @@ use fitup_model::{Calendar, Cost, Plan, Problem, ProblemData, Window, check};
 use fitup_planner::bound::certificate::{Certificate, Held};
 use fitup_planner::bound::{Bounder, Scarce};
 use fitup_planner::compile::Compiled;
-use fitup_planner::exact::model::Bays;
+use fitup_planner::exact::bays::Bays;
 use fitup_planner::exact::{Answer, Exact};
 use fitup_planner::milp::{Limit, Program};
 use fitup_planner::{Never, Outcome, Switches};

@@ -18,14 +18,18 @@
 //! the keys that it gives (`after` as a whole); one with a new `id` is added. An operation that gets 0 hours is left out,
 //! and what came after it comes after what was before it; so are visits and parts that nothing uses any more.
 
-use std::collections::{BTreeMap, BTreeSet};
+mod from_outline;
+#[cfg(test)]
+mod tests;
+
+use std::collections::BTreeSet;
 
 use fitup_proto::v1;
 use jiff::tz::TimeZone;
 
-use super::read::{Found, Reader, Table, number_of};
+use self::from_outline::from_outline;
+use super::read::{Reader, Table};
 use super::{Fault, Places, Source, text};
-use crate::outline::{self, Outline};
 
 /// The orders of a file.
 #[derive(Debug, Clone, PartialEq)]
@@ -394,193 +398,5 @@ fn approval(table: Table<'_>, approval: &mut v1::Approval) {
 fn set(field: &mut String, value: Option<String>) {
     if let Some(value) = value {
         *field = value;
-    }
-}
-
-/// Returns what the outline that the order names gives, with the hours that the order gives; nothing without one.
-fn from_outline(table: &Table<'_>) -> v1::Order {
-    let hours = hours(table);
-    let Some(name) = table.text("outline", "") else {
-        if table.has("hours") {
-            table.fault(table.offset(), "", "`hours` of an order go with `outline`");
-        }
-        return v1::Order::default();
-    };
-    let offset = table.item("outline", "").map_or(table.offset(), |found| found.offset);
-    let outline = match Outline::find(&name) {
-        Ok(outline) => outline,
-        Err(error) => {
-            table.fault(offset, "operations", error.to_string());
-            return v1::Order::default();
-        }
-    };
-    for (id, found) in &hours {
-        if outline.operation(id).is_none() {
-            let ids: Vec<&str> = outline.skeleton.operations.iter().map(|operation| operation.id.as_str()).collect();
-            let message = format!("`hours`: outline \"{name}\" has no operation \"{id}\"{}", outline::hint(id, &ids));
-            table.fault(found.offset, "", message);
-        }
-    }
-    let given: BTreeMap<String, i64> = hours.iter().map(|(id, found)| (id.clone(), found.value)).collect();
-    let wanted = table.rows("operation").iter().filter_map(Table::id).map(str::to_owned).collect();
-    let order = outline.expand(&given, &wanted);
-    for (index, operation) in order.operations.iter().enumerate() {
-        table.note(&format!("operations[{index}]"), offset, "outline");
-        if let Some(found) = hours.get(&operation.id) {
-            table.note(&format!("operations[{index}].work"), found.offset, "hours");
-        }
-    }
-    for field in ["visits", "links", "parts", "approvals"] {
-        table.note(field, offset, "outline");
-    }
-    order
-}
-
-/// Reads `hours = { pull = 3.5 }` into minutes.
-fn hours(table: &Table<'_>) -> BTreeMap<String, Found<i64>> {
-    let mut hours = BTreeMap::new();
-    let Some(row) = table.table("hours", "") else { return hours };
-    for (id, found) in row.entries() {
-        let minutes = number_of(found.value).ok_or_else(|| "must be a number of hours".to_owned());
-        match minutes.and_then(|number| text::whole_minutes(number * 60.0)) {
-            Ok(value) => {
-                hours.insert(id, Found { value, offset: found.offset });
-            }
-            Err(problem) => row.fault(found.offset, "", format!("`{id}` {problem}")),
-        }
-    }
-    hours
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::file::write::write_order;
-
-    const EXAMPLE: &str = include_str!("../../examples/orders.toml");
-
-    fn read(text: &str) -> OrderFile {
-        let zone = TimeZone::get("America/Chicago").expect("is in the time zone database");
-        read_orders(&Source { name: "orders.toml".into(), text: text.into() }, &zone)
-    }
-
-    fn check_faults(text: &str, expected: &[&str]) {
-        let faults: Vec<String> = read(text).all_faults().iter().map(ToString::to_string).collect();
-        assert_eq!(faults, expected, "{text}");
-    }
-
-    #[test]
-    fn the_example_comes_back_as_it_was() {
-        let example = read(EXAMPLE);
-        assert_eq!(example.all_faults(), []);
-        assert_eq!(example.orders.len(), 2);
-        let zone = TimeZone::get("America/Chicago").expect("is in the time zone database");
-        for draft in example.orders {
-            let text = write_order(&draft.id, &draft.order, &zone);
-            let again = read(&text);
-            assert_eq!(again.all_faults(), [], "{text}");
-            let mut order = again.orders[0].order.clone();
-            let mut expected = draft.order.clone();
-            for order in [&mut order, &mut expected] {
-                order.links.sort_by(|a, b| (&a.to, &a.from).cmp(&(&b.to, &b.from)));
-            }
-            assert_eq!((&again.orders[0].id, order), (&draft.id, expected), "{text}");
-        }
-    }
-
-    #[test]
-    fn tells_all_faults_with_their_lines() {
-        check_faults(
-            r#"
-[[order]]
-id = "1050"
-vehicle = "grey hatchback"
-arrival = 2031-05-05
-promise = "2031-03-09 02:30"
-promised = "soon"
-
-[[order.operation]]
-id = "pull"
-hours = 2.333
-crew = "structural"
-hazards = ["tensoin"]
-
-[[order.operation]]
-id = "bake"
-minutes = 30
-after = ["pull +", "pull"]
-
-[[order.part]]
-name = "fender"
-
-[[order]]
-id = "1050"
-vehicle = "blue van"
-arrival = 2031-05-05T08:00:00
-outline = "dor"
-"#,
-            &[
-                "orders.toml:5:11: order \"1050\": `arrival`: \"2031-05-05\" has no time of day; write \"2031-05-05 08:00\"",
-                "orders.toml:6:11: order \"1050\": `promise`: 2031-03-09 02:30 does not exist in America/Chicago: the clocks skip it",
-                "orders.toml:7:1: order \"1050\": unknown key `promised`; did you mean `promise`?",
-                "orders.toml:11:9: order \"1050\", operation \"pull\": `hours`: 2.333 is 139.98 minutes; whole minutes are wanted, such as 140 min",
-                "orders.toml:12:8: order \"1050\", operation \"pull\": `crew` must be a list such as [\"structural\"], not a text",
-                "orders.toml:13:12: order \"1050\", operation \"pull\": `hazards`: unknown hazard \"tensoin\"; there are high-voltage, restraint-system, isocyanate, uncured-glass, raised-vehicle, tension, refrigerant, welding",
-                "orders.toml:15:1: order \"1050\", operation \"bake\": it names no crew; give `crew`, or `unattended = true` if it runs by itself, on the clock",
-                "orders.toml:18:10: order \"1050\", operation \"bake\": `after`: \"\" is no time such as \"30 min\", \"1.5 h\" or \"2 d\"",
-                "orders.toml:20:1: order \"1050\", part number 1: `id` is missing",
-                "orders.toml:24:6: order \"1050\" stands twice in this file",
-                "orders.toml:27:11: order \"1050\": there is no outline \"dor\"; did you mean \"door\"?",
-            ],
-        );
-    }
-
-    #[test]
-    fn an_outline_gives_what_the_order_does_not_say() {
-        let file = read(
-            r#"
-[[order]]
-id = "1051"
-vehicle = "red wagon, left door"
-arrival = "2031-05-05 08:00"
-outline = "door"
-hours = { fit = 2, refinish = 1.5, blend = 0 }
-
-[[order.operation]]
-id = "strip"
-hours = 1
-done = { start = "2031-05-05 08:00", end = "2031-05-05 09:00", technicians = ["ines"] }
-
-[[order.operation]]
-id = "stripe"
-minutes = 30
-crew = ["refinish"]
-after = ["fit"]
-
-[[order.part]]
-id = "door-shell"
-received = true
-"#,
-        );
-        assert_eq!(file.all_faults(), []);
-        let order = &file.orders[0].order;
-        let strip = order.operations.iter().find(|operation| operation.id == "strip").expect("is in the outline");
-        assert_eq!(strip.work, Some(text::duration(60)));
-        assert_eq!(strip.crew, ["body"]);
-        assert!(strip.progress.is_some());
-        assert!(order.operations.iter().all(|operation| operation.id != "blend"));
-        assert_eq!(order.operations.last().map(|operation| operation.id.as_str()), Some("stripe"));
-        assert!(order.parts.iter().any(|part| part.id == "door-shell" && part.received));
-    }
-
-    #[test]
-    fn an_outline_asks_for_its_hours() {
-        check_faults(
-            "[[order]]\nid = \"1\"\nvehicle = \"v\"\narrival = \"2031-05-05 08:00\"\noutline = \"door\"\nhours = { fot = 1 }\n",
-            &[
-                "orders.toml:5:11: order \"1\": the outline asks for the hours of strip, fit, refinish; write hours = { strip = .., fit = .., refinish = .. }",
-                "orders.toml:6:17: order \"1\": `hours`: outline \"door\" has no operation \"fot\"; did you mean \"fit\"?",
-            ],
-        );
     }
 }

@@ -5,7 +5,7 @@ use fitup_model::Cost;
 use crate::bound::remaining::{Remaining, Way};
 use crate::bound::{Bounder, Prices};
 use crate::compile::Compiled;
-use crate::exact::model::Bays;
+use crate::exact::bays::Bays;
 use crate::exact::{self, Answer, Exact};
 use crate::milp::solver::{Solving, State};
 use crate::milp::{self, Limit, Program};

@@ -38,6 +38,7 @@ pub mod safe;
 mod search;
 pub mod serve;
 pub mod shop_service;
+mod take_in;
 pub mod token_service;
 
 pub use config::Config;

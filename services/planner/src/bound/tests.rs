@@ -71,7 +71,7 @@ fn neither_program_nor_search_refutes_the_optimum() {
             programs += 1;
         }
         if let Some(mut exact) =
-            Exact::new(&compiled, target, bounder.lattice(), Some(&remaining), crate::exact::model::Bays::Counted)
+            Exact::new(&compiled, target, bounder.lattice(), Some(&remaining), crate::exact::bays::Bays::Counted)
         {
             assert_ne!(exact.run(10_000, &Never), Answer::Proven, "seed {seed}");
             searches += 1;

@@ -7,7 +7,7 @@
 //! Reading order: [`store`] (bounds and their history), [`order`], [`span`], [`unary`], [`cumulative`], [`total`] (the rules),
 //! [`engine`], [`model`], [`plan`] (back to a plan).
 
-mod bays;
+pub mod bays;
 pub mod cumulative;
 pub mod engine;
 pub mod model;
@@ -27,8 +27,9 @@ use crate::bound::lattice::Lattice;
 use crate::bound::remaining::{Remaining, Way};
 use crate::compile::Compiled;
 use crate::stop::Stop;
+use bays::Bays;
 use engine::Verdict;
-use model::{Bays, Model};
+use model::Model;
 
 /// What a slice of exact search has led to.
 #[derive(Debug, Clone, PartialEq, Eq)]

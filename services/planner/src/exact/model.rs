@@ -8,6 +8,7 @@ use std::collections::HashMap;
 
 use fitup_model::Cost;
 
+use super::bays::Bays;
 use super::cumulative::{Cumulative, Moment, Task};
 use super::engine::Engine;
 use super::order::Order;
@@ -38,16 +39,7 @@ pub struct Model {
     pub(super) chosen: Vec<(u32, u16, u32)>,
     /// Constant part of the price.
     fixed: Cost,
-    orders: HashMap<(u32, u32), u32>,
-}
-
-/// How much is told about bays.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Bays {
-    /// No more visits than bays at a time: enough where bays are alike.
-    Counted,
-    /// Which visit is in which bay, beside what stands there.
-    Chosen,
+    pub(super) orders: HashMap<(u32, u32), u32>,
 }
 
 /// No problem with more ordered pairs than this is told to the engine.
@@ -171,7 +163,7 @@ impl Model {
         Some(())
     }
 
-    fn placed(&self, index: u32) -> &Placed {
+    pub(super) fn placed(&self, index: u32) -> &Placed {
         self.placed[index as usize].as_ref().expect("operations that are to be planned are placed")
     }
 
@@ -328,78 +320,6 @@ impl Model {
         Some(())
     }
 
-    /// Visits in a set of one bay follow each other; in a larger set there are never more than bays.
-    fn add_bays(&mut self, compiled: &Compiled, remaining: Option<&Remaining>) -> Option<()> {
-        let Some(remaining) = remaining else {
-            // Without a set of bays the rule is missing, which only leaves more.
-            return Some(());
-        };
-        let between = least_changeovers(compiled);
-        for set in &remaining.bay_sets {
-            let capacity = i32::from(set.free.iter().copied().max().unwrap_or(0));
-            for (position, &one) in set.stays.iter().enumerate() {
-                for &two in set.stays[position + 1..].iter().filter(|_| capacity == 1) {
-                    let (one, two) = (remaining.stays[one].visit, remaining.stays[two].visit);
-                    self.visits_apart(compiled, &between, (one, two), &[])?;
-                }
-            }
-            let tasks: Vec<Task> = set
-                .stays
-                .iter()
-                .map(|&stay| {
-                    let stay = remaining.stays[stay];
-                    Task { start: self.placed(stay.first).start, end: self.placed(stay.last).end, units: 1 }
-                })
-                .collect();
-            let busy = stretches(set.free.iter().map(|&free| capacity - i32::from(free)));
-            if !tasks.is_empty() {
-                self.engine.cumulatives.push(Cumulative { tasks, capacity, busy });
-            }
-        }
-        Some(())
-    }
-
-    /// Under `conditions` all of one visit comes before all of the other, with at least the least changeover in between.
-    pub(super) fn visits_apart(
-        &mut self,
-        compiled: &Compiled,
-        between: &[Vec<Step>],
-        (one, two): (u32, u32),
-        conditions: &[Fact],
-    ) -> Option<()> {
-        let (first, second) = (&compiled.visits[one as usize], &compiled.visits[two as usize]);
-        let holds_no_time = |visit: &crate::compile::Visit| visit.span == 0;
-        if holds_no_time(first) || holds_no_time(second) {
-            return Some(());
-        }
-        // Keys of visits lie behind those of operations.
-        let key = |visit: u32| compiled.operations.len() as u32 + visit;
-        let before = match self.orders.get(&(key(one), key(two))) {
-            Some(&before) => before,
-            None => {
-                let low = |visit: &crate::compile::Visit| {
-                    let starts = visit.operations.iter().map(|&index| self.placed(index).start);
-                    starts.map(|start| self.engine.store.low(start.variable)).min()
-                };
-                let before = (low(first), low(second));
-                let before = self.engine.binary(before.0 <= before.1);
-                self.orders.insert((key(one), key(two)), before);
-                before
-            }
-        };
-        for (fact, from, to) in [(Fact::at_least(before, 1), first, second), (Fact::at_most(before, 0), second, first)]
-        {
-            for &last in &from.operations {
-                for &next in &to.operations {
-                    let (end, start) = (self.placed(last).end, self.placed(next).start);
-                    let conditions = [fact].into_iter().chain(conditions.iter().copied()).collect();
-                    self.order(conditions, end, start, between[from.family as usize][to.family as usize]);
-                }
-            }
-        }
-        Some(())
-    }
-
     fn add_total(&mut self, compiled: &Compiled, remaining: &Remaining, budget: Cost) {
         let mut cars = Vec::new();
         for (car, data) in compiled.cars.iter().enumerate() {
@@ -476,26 +396,10 @@ fn ways_until(compiled: &Compiled, index: usize, last: Step) -> Vec<Way> {
     ways
 }
 
-/// Returns the least time between visits of two families in one bay, however many others are in between: a changeover is
-/// asked for only between visits that follow each other.
-pub(super) fn least_changeovers(compiled: &Compiled) -> Vec<Vec<Step>> {
-    let count = compiled.problem.families.len() + 1;
-    let row = |from| (0..count).map(|to| compiled.changeover(from as u32, to as u32)).collect();
-    let mut least: Vec<Vec<Step>> = (0..count).map(row).collect();
-    for middle in 0..count {
-        for from in 0..count {
-            for to in 0..count {
-                least[from][to] = least[from][to].min(least[from][middle] + least[middle][to]);
-            }
-        }
-    }
-    least
-}
-
 /// Returns where units are missing, as `(start, end, units)`, from how many are in each step.
 ///
 /// Facts and outages may take more than there is; what is planned only asks for what is left.
-fn stretches(missing: impl Iterator<Item = i32>) -> Vec<(i32, i32, i32)> {
+pub(super) fn stretches(missing: impl Iterator<Item = i32>) -> Vec<(i32, i32, i32)> {
     let mut stretches: Vec<(i32, i32, i32)> = Vec::new();
     for (step, missing) in (0..).zip(missing) {
         match stretches.last_mut() {

@@ -5,7 +5,7 @@ use fitup_model::keyed::{Key, OperationId, VisitId};
 use crate::bound::Bounder;
 use crate::bound::remaining::Way;
 use crate::compile::Compiled;
-use crate::exact::model::Bays;
+use crate::exact::bays::Bays;
 use crate::exact::{Answer, Exact, plan};
 use crate::schedule::{Saved, Schedule, Snapshot};
 use crate::stop::Stop;

@@ -1,5 +1,6 @@
 //! The contract of `Store`: one suite, run on each real database, a fresh one a test.
 
+mod any;
 mod audit;
 mod cluster;
 mod database;

@@ -7,8 +7,9 @@ use proptest::test_runner::{Config, TestRunner};
 use tokio::runtime::Handle;
 use tokio::task::block_in_place;
 
+use crate::any::{any_order, any_shop, any_timetable};
 use crate::database::Database;
-use crate::facts::{any_order, any_shop, any_timetable, at, change, plain_order, plain_shop, unencoded};
+use crate::facts::{at, change, plain_order, plain_shop, unencoded};
 
 const CASES: u32 = 64;
 
