@@ -1,10 +1,10 @@
 //! The one loop: builds first plans, then shares threads and budget between search and proof, until the plan is proven
 //! good enough or somebody says stop.
 //!
-//! There are as many hands as threads, searches and exact neighbourhoods in turns, and one proof, which goes before them.
-//! Where it gains little it rests for some turns; all take turns at the threads that there are. With an iteration limit all
-//! go in step: a round is a number of iterations, what comes of it is looked at in the order of the threads, and so the plan
-//! depends on nothing but the problem, the seed, the number of threads and the limit. Otherwise nobody waits for another, and a round is a share of the time.
+//! There are as many searches as threads, and one proof, which goes before them. Where it gains little it rests for some
+//! turns; towards the end, when small steps gain little, exact neighbourhoods join in. All take turns at the threads that
+//! there are. With an iteration limit all go in step: a round is a number of iterations, what comes of it is looked at in the
+//! order of the threads, and so the plan depends on nothing but the problem, the seed, the number of threads and the limit. Otherwise nobody waits for another, and a round is a share of the time.
 
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc;
@@ -35,6 +35,10 @@ const ITERATIONS_A_LOOK: u64 = 200;
 const ITERATIONS_A_CONFLICT: u64 = 20;
 const LEAST_LOOKS: u64 = 20;
 const LEAST_CONFLICTS: u64 = 400;
+
+/// Exact neighbourhoods begin when this share of the budget is used and there were so many iterations for each operation:
+/// before, plans get better faster by small steps.
+const RIPE: (f64, u64) = (0.8, 1_500);
 
 /// From this share of the last cycle of annealing on, searches that lag behind go on from the best plan.
 const LATE: f64 = 0.7;
@@ -140,9 +144,16 @@ impl<'c> Lead<'_, 'c> {
     }
 
     fn team(&self) -> Team<'c> {
-        let switches = self.options.switches;
-        let frees = switches.uses(Idea::Free) && Neighbourhoods::are_of_use(self.facts.compiled);
-        Team::new(self.threads(), Proof::new(self.facts.compiled, switches), frees)
+        Team::new(self.threads(), Proof::new(self.facts.compiled, self.options.switches))
+    }
+
+    /// Tells whether exact neighbourhoods are of use when this share of the budget is used.
+    fn is_ripe(&self, used: f64) -> bool {
+        let compiled = self.facts.compiled;
+        used >= RIPE.0
+            && self.iterations >= RIPE.1 * compiled.operations.len() as u64
+            && self.options.switches.uses(Idea::Free)
+            && Neighbourhoods::are_of_use(compiled)
     }
 
     /// Takes what came of a turn, and the worker back into the team, unless that is a proof that has nothing more to say.
@@ -192,7 +203,8 @@ impl<'c> Lead<'_, 'c> {
             let (sender, receiver) = mpsc::channel();
             loop {
                 while running < threads && !self.is_done() {
-                    let Some(mut worker) = team.next(halt.used(), |number, free| self.hand(number, free)) else {
+                    let Some(mut worker) = team.next(self.is_ripe(halt.used()), |number, free| self.hand(number, free))
+                    else {
                         break;
                     };
                     let task = match &mut worker {
@@ -239,7 +251,7 @@ impl<'c> Lead<'_, 'c> {
             let mut searches = 0;
             // No round without a search: it is what is counted.
             while (round.len() < threads || searches == 0)
-                && let Some(worker) = team.next(rounds.used(), |number, free| self.hand(number, free))
+                && let Some(worker) = team.next(self.is_ripe(rounds.used()), |number, free| self.hand(number, free))
             {
                 searches += u64::from(matches!(worker, Worker::Search(_)));
                 round.push(worker);

@@ -1,5 +1,5 @@
-//! Who works: searches and exact neighbourhoods in turns, as many as threads, and one proof, which goes before them but rests
-//! while it gains little.
+//! Who works: as many searches as threads, in the end as many exact neighbourhoods too, and one proof, which goes before them
+//! but rests while it gains little.
 
 use std::collections::VecDeque;
 
@@ -17,9 +17,6 @@ const LEAST_GAIN: f64 = 0.002;
 const WEIGHT_OF_LAST: f64 = 0.2;
 const FIRST_GAIN: f64 = 0.05;
 const LONGEST_REST: u32 = 8;
-
-/// Exact neighbourhoods begin when this share of the budget is used: before, plans get better faster by small steps.
-const FIRST_FREE: f64 = 0.1;
 
 /// What a thread works at.
 pub(crate) enum Worker<'c> {
@@ -71,8 +68,6 @@ pub(crate) struct Team<'c> {
     hands: VecDeque<Worker<'c>>,
     /// How many of them were made so far.
     made: usize,
-    /// Every other one is for neighbourhoods.
-    frees: bool,
     /// Turns of searches until the proof has its next one.
     rest: u32,
     /// Turns of each thread that the latest rest of the proof took.
@@ -82,33 +77,32 @@ pub(crate) struct Team<'c> {
 }
 
 impl<'c> Team<'c> {
-    /// Returns the team of so many threads; `frees` tells whether exact neighbourhoods are of use.
-    pub fn new(threads: usize, proof: Proof<'c>, frees: bool) -> Team<'c> {
+    /// Returns the team of so many threads.
+    pub fn new(threads: usize, proof: Proof<'c>) -> Team<'c> {
         Team {
             threads,
             proof: Some(Box::new(proof)),
             hands: VecDeque::new(),
             made: 0,
-            frees,
             rest: 0,
             last_rest: 0,
             gain: FIRST_GAIN,
         }
     }
 
-    /// Returns who has the next turn, if anybody, when a share of the budget is used; `hand` makes the search of a number,
-    /// or neighbourhoods if asked.
-    pub fn next(&mut self, used: f64, hand: impl FnOnce(usize, bool) -> Worker<'c>) -> Option<Worker<'c>> {
+    /// Returns who has the next turn, if anybody; `hand` makes the search of a number, or neighbourhoods if asked, of which
+    /// there are as many as searches once the plan is `ripe`.
+    pub fn next(&mut self, ripe: bool, hand: impl FnOnce(usize, bool) -> Worker<'c>) -> Option<Worker<'c>> {
         if self.rest == 0
             && let Some(proof) = self.proof.take()
         {
             return Some(Worker::Proof(proof));
         }
-        let most = if self.frees { self.threads.max(2) } else { self.threads };
-        let free = self.frees && self.made % 2 == 1;
-        if self.made < most && (!free || used >= FIRST_FREE) {
+        let searches = self.threads;
+        let most = if ripe { 2 * searches } else { searches };
+        if self.made < most {
             self.made += 1;
-            return Some(hand(self.made - 1, free));
+            return Some(hand(self.made - 1, self.made > searches));
         }
         self.hands.pop_front().or_else(|| self.proof.take().map(Worker::Proof))
     }
@@ -132,7 +126,7 @@ impl<'c> Team<'c> {
     /// There is nothing to search: what is left is for the proof.
     pub fn search_no_more(&mut self) {
         self.hands.clear();
-        self.made = usize::MAX;
+        self.made = 2 * self.threads;
     }
 
     /// Returns the proof, if it has not finished.

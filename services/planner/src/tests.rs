@@ -98,6 +98,23 @@ fn same_seed_same_plan_on_two_threads() {
     }
 }
 
+/// So many iterations that exact neighbourhoods join in: the answer still depends on the seed alone.
+#[test]
+fn same_seed_same_plan_with_exact_neighbourhoods() {
+    let switches = Switches::default().without(Idea::Exact).without(Idea::Program);
+    for seed in 0..8 {
+        let problem = problem(seed);
+        let most = 2_000 * problem.operations.len() as u64;
+        for threads in [1, 2] {
+            let options = Options { switches, threads, ..options(most) };
+            let Some(solved) = solve(&problem, &options) else { continue };
+            verify(&problem, &solved);
+            let again = solve(&problem, &options).expect("it was planned once");
+            assert_eq!(again.plan, solved.plan, "seed {seed}");
+        }
+    }
+}
+
 #[test]
 fn an_empty_shop_is_planned() {
     let problem = Problem::new(ProblemData::empty(Span::from_minutes(5), Time::from_minutes(600))).expect("no faults");
