@@ -309,7 +309,7 @@ fn orders_from_files_are_held_to_the_same_rules() {
     expect(
         &told(&crew("spray", &["body"])),
         &[
-            "operations[6].crew: \"spray\" is sprayed by body; everybody who sprays has skill refinish (40 CFR 63.11173(e)",
+            "operations[6].crew: \"spray\" is sprayed by body; everybody who sprays has one of the rule book's `spray_skills`: refinish (40 CFR 63.11173(e)",
         ],
     );
     expect(

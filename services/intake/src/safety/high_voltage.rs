@@ -20,8 +20,12 @@ pub fn check(case: &Case<'_>, found: &mut Findings) {
     let skills = &case.book.safety.high_voltage_skills;
     for (index, operation) in case.left_to_do(Activity::IsolateHighVoltage) {
         if operation.crew.is_empty() || !operation.crew.iter().any(|skill| skills.contains(skill)) {
-            let message =
-                format!("{:?} is done by {}; it takes skill {}", operation.id, crew(operation), skills.join(" or "));
+            let message = format!(
+                "{:?} is done by {}; it takes one of the rule book's `high_voltage_skills`: {}",
+                operation.id,
+                crew(operation),
+                skills.join(" or ")
+            );
             found.refuse(index, "crew", message, SOURCE);
         }
     }

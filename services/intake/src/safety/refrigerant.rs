@@ -11,7 +11,7 @@ pub fn check(case: &Case<'_>, found: &mut Findings) {
     for (index, operation) in case.left_to_do(Activity::Refrigerant) {
         if operation.crew.is_empty() || !operation.crew.iter().all(|skill| skills.contains(skill)) {
             let message = format!(
-                "{:?} handles refrigerant and is done by {}; it takes skill {}",
+                "{:?} handles refrigerant and is done by {}; it takes one of the rule book's `refrigerant_skills`: {}",
                 operation.id,
                 crew(operation),
                 skills.join(" or ")

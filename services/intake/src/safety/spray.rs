@@ -22,7 +22,7 @@ pub fn check(case: &Case<'_>, found: &mut Findings) {
             let skilled = |skill: &String| safety.spray_skills.contains(skill);
             if operation.crew.is_empty() || !operation.crew.iter().all(skilled) {
                 let message = format!(
-                    "{:?} is sprayed by {}; everybody who sprays has skill {}",
+                    "{:?} is sprayed by {}; everybody who sprays has one of the rule book's `spray_skills`: {}",
                     operation.id,
                     crew(operation),
                     safety.spray_skills.join(" or ")
