@@ -3,16 +3,17 @@
 use clap::{Args, ValueEnum};
 use fitup_proto::v1;
 use jiff::tz::TimeZone;
+use tonic::Status;
 
 use super::hold::draw as draw_hold;
 use super::take_in::FromLines;
 use super::why::{as_of, reason};
 use crate::cli::{Context, ShopAt};
 use crate::connect::request_id;
-use crate::error::Failure;
-use crate::file::order::read_orders;
+use crate::error::{Failure, field_violations};
+use crate::file::order::{OrderDraft, read_orders};
 use crate::file::text::proto_instant;
-use crate::file::{Fault, Source};
+use crate::file::{Fault, Source, join_faults};
 use crate::json;
 use crate::names::{self, last};
 use crate::output::columns;
@@ -81,16 +82,14 @@ impl QuoteArgs {
         let arrival_times: Vec<_> = self.drop_off.iter().map(arrival).collect::<Result<_, _>>()?;
         let counter = self.lines.order(context, &at, arrival_times.first().copied()).await?;
         let made = counter.as_ref().map(|counter| counter.made.clone());
-        let (order_id, order) = match (counter, &self.file) {
+        let file = self.file.as_ref().map(|file| InFile::read(file, &at.zone)).transpose()?;
+        let (order_id, order) = match (counter, &file) {
             (Some(counter), _) => (counter.id, Some(counter.order)),
-            (None, Some(file)) => {
-                let (id, order) = one_order(file, &at.zone)?;
-                (id, Some(order))
-            }
+            (None, Some(file)) => (file.draft.id.clone(), Some(file.draft.order.clone())),
             (None, None) => (self.order.clone().unwrap_or_default(), None),
         };
         if self.hold {
-            return self.hold(context, &at, order_id, order).await;
+            return self.hold(context, &at, (order_id, order), file.as_ref()).await;
         }
         let request = v1::QuoteOrderRequest {
             parent: names::shop(&at.id),
@@ -103,7 +102,11 @@ impl QuoteArgs {
             may_move_others: self.move_others,
         };
         let answer = context.link.call(request, async |request| context.link.quotes().quote_order(request).await);
-        let answer = answer.await?;
+        let answer = answer.await;
+        let answer = match &file {
+            Some(file) => file.told(answer)?,
+            None => answer?,
+        };
         if context.output.json {
             for quote in &answer.quotes {
                 context.output.object(&json::Quote::new(&order_id, &answer, quote));
@@ -124,8 +127,8 @@ impl QuoteArgs {
         self,
         context: &Context,
         at: &ShopAt,
-        order_id: String,
-        order: Option<v1::Order>,
+        (order_id, order): (String, Option<v1::Order>),
+        file: Option<&InFile>,
     ) -> Result<(), Failure> {
         let time = |flag: &str, time: Option<&String>| {
             let wrong = |problem| Failure::usage(format!("{flag}: {problem}"));
@@ -155,9 +158,13 @@ impl QuoteArgs {
             promised: promised.into(),
             expire_time: time("--until", self.until.as_ref())?,
             request_id: request_id(),
-            validate_only: false,
+            validate_only: file.is_some_and(|file| !file.faults.is_empty()),
         };
-        let hold = context.link.call(request, async |request| context.link.quotes().hold_quote(request).await).await?;
+        let hold = context.link.call(request, async |request| context.link.quotes().hold_quote(request).await).await;
+        let hold = match file {
+            Some(file) => file.told(hold)?,
+            None => hold?,
+        };
         if context.output.json {
             context.output.object(&json::Hold::from(&hold));
             return Ok(());
@@ -170,20 +177,45 @@ impl QuoteArgs {
     }
 }
 
-/// Reads a file that holds one order.
-fn one_order(file: &str, zone: &TimeZone) -> Result<(String, v1::Order), Failure> {
-    let source = Source::open(file)?;
-    let read = read_orders(&source, zone);
-    let faults: Vec<Fault> = read.all_faults();
-    if !faults.is_empty() {
-        return Err(Failure::faults(&source.name, &faults));
-    }
-    match <[_; 1]>::try_from(read.orders) {
-        Ok([draft]) => Ok((draft.id, draft.order)),
-        Err(orders) => {
-            let message = format!("{}: holds {} orders, and a quote is for one", source.name, orders.len());
-            Err(Failure::usage(message).hint("enter them with `fitup order add`, and quote them one by one"))
+/// A file that holds one order.
+struct InFile {
+    source: Source,
+    draft: OrderDraft,
+    faults: Vec<Fault>,
+}
+
+impl InFile {
+    fn read(file: &str, zone: &TimeZone) -> Result<InFile, Failure> {
+        let source = Source::open(file)?;
+        let read = read_orders(&source, zone);
+        let faults = read.all_faults();
+        match <[_; 1]>::try_from(read.orders) {
+            Ok([draft]) => Ok(InFile { source, draft, faults }),
+            Err(_) if !faults.is_empty() => Err(Failure::faults(&source.name, &faults)),
+            Err(orders) => {
+                let message = format!("{}: holds {} orders, and a quote is for one", source.name, orders.len());
+                Err(Failure::usage(message).hint("enter them with `fitup order add`, and quote them one by one"))
+            }
         }
+    }
+
+    /// Returns the answer, or all that is wrong with the file, by place: what is read here and what the server says of it.
+    /// What the server says of anything else goes first.
+    fn told<T>(&self, answer: Result<T, Status>) -> Result<T, Failure> {
+        let violations = match answer {
+            Ok(answer) if self.faults.is_empty() => return Ok(answer),
+            Ok(_) => Vec::new(),
+            Err(status) => {
+                let violations = field_violations(&status);
+                let of_file = violations.iter().all(|(path, _)| path.starts_with("order"));
+                if !of_file || violations.is_empty() && self.faults.is_empty() {
+                    return Err(status.into());
+                }
+                violations
+            }
+        };
+        let faults = join_faults(&self.source, &self.draft.places, &self.faults, violations, "order");
+        Err(Failure::faults(&self.source.name, &faults))
     }
 }
 

@@ -5,7 +5,7 @@
 //! searched among what the bound has left to decide ([`crate::bound::remaining`]).
 //!
 //! Reading order: [`store`] (bounds and their history), [`order`], [`span`], [`unary`], [`cumulative`], [`total`] (the rules),
-//! [`engine`], [`model`], [`plan`] (back to a plan).
+//! [`engine`], [`model`], [`bays`], [`plan`] (back to a plan).
 
 pub mod bays;
 pub mod cumulative;
