@@ -5,7 +5,7 @@
 use fitup_model::keyed::OperationId;
 use fitup_model::problem::{Commitment, Objective};
 use fitup_model::{Cost, Problem};
-use fitup_planner::{Outcome, Solved};
+use fitup_planner::{Never, Outcome, Solved, multi_mode};
 use fitup_tests::draft::{Draft, at};
 use fitup_tests::instances;
 use fitup_tests::planning::planned;
@@ -82,6 +82,30 @@ fn psplib_j30_projects_take_their_optima_within_two_percent() {
         }
     }
     assert!(wrong.is_empty(), "{wrong:#?}");
+}
+
+/// PSPLIB, optima of the set j10: Sprecher, Drexl, European Journal of Operational Research 107 (1998),
+/// doi:10.1016/S0377-2217(97)00348-2.
+#[test]
+fn psplib_j10_projects_with_several_modes_take_their_optima() {
+    for (name, optimum) in [("j1010_1", 17), ("j102_2", 20), ("j1037_3", 29), ("j1060_1", 13)] {
+        let project = instances::project_with_modes(name);
+        let found = multi_mode::solve(&project, Some(1_000_000), &Never, &mut |_, _| {});
+        let plan = found.plan.unwrap_or_else(|| panic!("{name} has a plan"));
+        assert_eq!((plan.makespan, found.bound, found.finished), (optimum, optimum, true), "{name}");
+        assert_eq!(project.fault(&plan), None, "{name}");
+    }
+}
+
+/// Crauwels, Potts, Van Wassenhove, INFORMS Journal on Computing 10 (1998), doi:10.1287/ijoc.10.3.341; values of the
+/// OR-Library.
+#[test]
+fn weighted_tardiness_of_forty_jobs_takes_the_best_known() {
+    for (name, best) in [("wt40-001", 913), ("wt40-003", 537)] {
+        let (price, bound) = found(&instances::weighted_jobs(name), 200_000);
+        assert_eq!(price, best, "{name}");
+        assert!(bound <= best, "{name}: a bound of {bound} above the best plan known");
+    }
 }
 
 /// Schwindt's test sets J10 and UBO10, with the table of their optima (Franck, Neumann, Schwindt, OR Spektrum 23 (2001));

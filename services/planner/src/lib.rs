@@ -19,6 +19,7 @@ pub mod improve;
 mod left_out;
 pub mod load;
 pub mod milp;
+pub mod multi_mode;
 pub mod neighbourhood;
 pub mod outcome;
 mod prove;

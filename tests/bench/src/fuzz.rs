@@ -6,7 +6,9 @@
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::time::{Duration, Instant};
 
+use fitup_planner::format::multi_mode::Network;
 use fitup_planner::format::{self, FormatError, Instance};
+use fitup_planner::multi_mode::{self, Project};
 use fitup_planner::{Options, Stop};
 
 use crate::chance::Chance;
@@ -22,7 +24,7 @@ const PLANNING: Duration = Duration::from_millis(30);
 /// A reader, with the files that it takes.
 struct Target {
     name: &'static str,
-    read: fn(&str) -> Result<Instance, FormatError>,
+    read: fn(&str) -> Result<Network, FormatError>,
     originals: Vec<Original>,
 }
 
@@ -84,11 +86,11 @@ pub fn run(settings: Settings) -> Report {
                     fail(format!("the refusal says too little: {error}"));
                 }
             }
-            Ok(Ok(instance)) => {
+            Ok(Ok(network)) => {
                 let taken = report.texts - report.refused;
                 if settings.plan_every > 0 && taken.is_multiple_of(settings.plan_every) {
                     report.planned += 1;
-                    if let Err(what) = plan(&instance) {
+                    if let Err(what) = plan(&network) {
                         report.failures.push(format!("{} text {number}: {what}", target.name));
                     }
                 }
@@ -130,7 +132,28 @@ impl Stop for After {
     }
 }
 
-fn plan(instance: &Instance) -> Result<(), String> {
+fn plan(network: &Network) -> Result<(), String> {
+    match network {
+        Network::Single(instance) => plan_shop(instance),
+        Network::Multi(project) => plan_project(project),
+    }
+}
+
+fn plan_project(project: &Project) -> Result<(), String> {
+    let start = Instant::now();
+    let found = catch_unwind(AssertUnwindSafe(|| multi_mode::solve(project, None, &After(start), &mut |_, _| {})))
+        .map_err(|_| "the planner panicked".to_string())?;
+    if start.elapsed() > PATIENCE {
+        return Err(format!("was planned for {:?}", start.elapsed()));
+    }
+    let Some(plan) = &found.plan else { return Ok(()) };
+    if let Some(fault) = project.fault(plan) {
+        return Err(format!("the plan breaks a rule: {fault}"));
+    }
+    if found.bound > plan.makespan { Err("the bound is above the plan".into()) } else { Ok(()) }
+}
+
+fn plan_shop(instance: &Instance) -> Result<(), String> {
     let problem = &instance.problem;
     let start = Instant::now();
     let stop = After(start);
@@ -195,6 +218,34 @@ RESOURCEAVAILABILITIES:
 ************************************************************************
 ";
 
+const MULTI_MODE: &str = "\
+PRECEDENCE RELATIONS:
+jobnr.    #modes  #successors   successors
+   1        1          2           2   3
+   2        2          1           4
+   3        2          1           4
+   4        1          0
+************************************************************************
+REQUESTS/DURATIONS:
+jobnr. mode duration  R 1  N 1
+------------------------------------------------------------------------
+  1      1     0       0    0
+  2      1     2       2    4
+         2     4       1    1
+  3      1     3       2    3
+         2     5       1    0
+  4      1     0       0    0
+************************************************************************
+RESOURCEAVAILABILITIES:
+  R 1  N 1
+    3    5
+************************************************************************
+";
+
+fn single(read: Result<Instance, FormatError>) -> Result<Network, FormatError> {
+    Ok(Network::Single(Box::new(read?)))
+}
+
 fn targets() -> Vec<Target> {
     let shop = |seed| serde_json::to_string(&families::shop(&families::ALL[0], seed)).expect("always JSON");
     let texts = |texts: &[String]| texts.iter().cloned().map(Original::new).collect();
@@ -202,24 +253,28 @@ fn targets() -> Vec<Target> {
     vec![
         Target {
             name: "shop",
-            read: format::shop::read,
+            read: |text| single(format::shop::read(text)),
             originals: texts(&[mutate::plain_shop().to_string(), shop(1), shop(2), shop(3)]),
         },
-        Target { name: "job-shop", read: |text| format::job_shop::read("x", text), originals: lines(JOB_SHOP) },
+        Target { name: "job-shop", read: |text| single(format::job_shop::read("x", text)), originals: lines(JOB_SHOP) },
         Target {
             name: "flexible-job-shop",
-            read: |text| format::flexible_job_shop::read("x", text),
+            read: |text| single(format::flexible_job_shop::read("x", text)),
             originals: lines(FLEXIBLE_JOB_SHOP),
         },
-        Target { name: "psplib", read: |text| format::network::read_psplib("x", text), originals: lines(PSPLIB) },
+        Target {
+            name: "psplib",
+            read: |text| format::multi_mode::read("x", text),
+            originals: vec![Original::new(PSPLIB.into()), Original::new(MULTI_MODE.into())],
+        },
         Target {
             name: "patterson",
-            read: |text| format::network::read_patterson("x", text),
+            read: |text| single(format::network::read_patterson("x", text)),
             originals: lines(PATTERSON),
         },
         Target {
             name: "weighted-tardiness",
-            read: |text| format::weighted_tardiness::read("x", text),
+            read: |text| single(format::weighted_tardiness::read("x", text)),
             originals: lines(WEIGHTED_TARDINESS),
         },
     ]

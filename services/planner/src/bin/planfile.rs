@@ -12,7 +12,9 @@ use clap::{Parser, ValueEnum};
 use fitup_model::problem::Objective;
 use fitup_model::{Problem, Time};
 use fitup_planner::conflict::conflict;
+use fitup_planner::format::multi_mode::Network;
 use fitup_planner::format::{self, FormatError, Instance};
+use fitup_planner::multi_mode::{self, Project};
 use fitup_planner::{Idea, Options, Outcome, Progress, Solved, Stop, plan};
 
 /// Plan the problem in a file and print `name price bound status seconds`
@@ -20,7 +22,7 @@ use fitup_planner::{Idea, Options, Outcome, Progress, Solved, Stop, plan};
 struct Args {
     /// The file
     instance: PathBuf,
-    /// Form of the file; by its extension if not given: .json shop, .sm PSPLIB, .rcp Patterson, .sch lags
+    /// Form of the file; by its extension if not given: .json shop, .sm and .mm PSPLIB, .rcp Patterson, .sch lags
     #[arg(long, value_enum)]
     format: Option<Format>,
     /// Seconds for the whole process, reading included
@@ -60,7 +62,7 @@ enum Format {
     JobShop,
     /// Flexible job shop
     FlexibleJobShop,
-    /// Project network of PSPLIB, single mode
+    /// Project network of PSPLIB, one mode an activity or several
     Psplib,
     /// Project network in Patterson's form
     Patterson,
@@ -113,8 +115,12 @@ fn run(args: &Args, start: Instant) -> Result<(), String> {
         return Err(format!("--seconds is 0 to 1000000, not {}", args.seconds));
     }
     let text = fs::read_to_string(&args.instance).map_err(|error| format!("{}: {error}", args.instance.display()))?;
-    let instance = read(args, &text).map_err(|error| format!("{}: {error}", args.instance.display()))?;
+    let task = read(args, &text).map_err(|error| format!("{}: {error}", args.instance.display()))?;
     let budget = Duration::from_secs_f64(args.seconds).saturating_sub(RESERVE);
+    let instance = match task {
+        Task::Shop(instance) => instance,
+        Task::Project(project) => return plan_project(args, &project, &Deadline { start, budget }),
+    };
     let searching = if args.explain { budget.mul_f64(1.0 - EXPLAINING) } else { budget };
     let deadline = Deadline { start, budget: searching };
     let options = Options {
@@ -181,21 +187,58 @@ fn explain(problem: &Problem, solved: &Solved, stop: &dyn Stop, lines: &mut Stri
     }
 }
 
-fn read(args: &Args, text: &str) -> Result<Instance, FormatError> {
+/// What is planned.
+enum Task {
+    Shop(Box<Instance>),
+    Project(Project),
+}
+
+fn read(args: &Args, text: &str) -> Result<Task, FormatError> {
     let by_extension = match args.instance.extension().and_then(|extension| extension.to_str()) {
-        Some("sm") => Format::Psplib,
+        Some("sm" | "mm") => Format::Psplib,
         Some("rcp") => Format::Patterson,
         Some("sch") => Format::MaximumLag,
         _ => Format::Shop,
     };
     let name = args.instance.file_stem().map_or("problem".into(), |stem| Path::new(stem).display().to_string());
-    match args.format.unwrap_or(by_extension) {
+    let instance = match args.format.unwrap_or(by_extension) {
         Format::Shop => format::shop::read(text),
         Format::JobShop => format::job_shop::read(&name, text),
         Format::FlexibleJobShop => format::flexible_job_shop::read(&name, text),
-        Format::Psplib => format::network::read_psplib(&name, text),
+        Format::Psplib => match format::multi_mode::read(&name, text)? {
+            Network::Multi(project) => return Ok(Task::Project(project)),
+            Network::Single(instance) => return Ok(Task::Shop(instance)),
+        },
         Format::Patterson => format::network::read_patterson(&name, text),
         Format::MaximumLag => format::maximum_lag::read(&name, text),
         Format::WeightedTardiness => format::weighted_tardiness::read(&name, text),
+    };
+    Ok(Task::Shop(Box::new(instance?)))
+}
+
+/// Plans a project with modes; `--iterations` counts nodes, and the other options mean nothing here.
+fn plan_project(args: &Args, project: &Project, stop: &Deadline) -> Result<(), String> {
+    let mut curve = String::from("seconds,price,bound\n");
+    let found = multi_mode::solve(project, args.iterations, stop, &mut |makespan, bound| {
+        curve.push_str(&format!("{:.4},{makespan},{bound}\n", stop.start.elapsed().as_secs_f64()));
+    });
+    if let Some(path) = &args.progress {
+        fs::write(path, curve).map_err(|error| format!("{}: {error}", path.display()))?;
     }
+    if let Some(fault) = found.plan.as_ref().and_then(|plan| project.fault(plan)) {
+        return Err(format!("the planner broke a rule: {fault}"));
+    }
+    let (price, bound, status) = match (&found.plan, found.finished) {
+        (Some(plan), true) => (plan.makespan.to_string(), found.bound.to_string(), "optimal"),
+        (Some(plan), false) => (plan.makespan.to_string(), found.bound.to_string(), "feasible"),
+        (None, true) => ("-".into(), "-".into(), "infeasible"),
+        (None, false) => ("-".into(), found.bound.to_string(), "unknown"),
+    };
+    if let (Some(path), Some(plan)) = (&args.out, &found.plan) {
+        let text = format::multi_mode::write_plan(project, plan);
+        fs::write(path, text).map_err(|error| format!("{}: {error}", path.display()))?;
+    }
+    let seconds = stop.start.elapsed().as_secs_f64();
+    writeln!(io::stdout(), "{} {price} {bound} {status} {seconds:.3}", project.name())
+        .map_err(|error| error.to_string())
 }

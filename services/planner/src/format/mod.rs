@@ -1,12 +1,14 @@
 //! Files that problems are read from: text to [`Problem`] and plans to text, without any I/O.
 //!
 //! [`shop`] is the neutral form in which shops are exchanged with other solvers. The others are the formats of published
-//! benchmark sets, all turned into shops: a machine is a technician who is always there, a job is a car.
+//! benchmark sets, turned into shops: a machine is a technician who is always there, a job is a car. Projects whose activities
+//! have several modes are none, and have a search of their own, [`crate::multi_mode`].
 
 mod entries;
 pub mod flexible_job_shop;
 pub mod job_shop;
 pub mod maximum_lag;
+pub mod multi_mode;
 pub mod network;
 pub mod shop;
 pub mod weighted_tardiness;

@@ -1,5 +1,5 @@
-//! Project networks with pools of resources, single mode: PSPLIB `.sm` files of Kolisch and Sprecher (1996),
-//! doi:10.1016/S0377-2217(96)00170-1, and files in the form of Patterson (1984), `.rcp`.
+//! Project networks with pools of resources, one mode an activity: files in the form of Patterson (1984), `.rcp`, and
+//! what [`super::multi_mode`] reads of PSPLIB.
 //!
 //! Activities are unattended operations of one car, resources are equipment.
 
@@ -106,63 +106,11 @@ impl Builder {
 }
 
 /// One activity of a network.
-struct Activity {
-    duration: i64,
-    demands: Vec<i64>,
-    successors: Vec<usize>,
-}
-
-/// Reads a PSPLIB file with one mode an activity; the makespan is what counts.
-///
-/// # Errors
-/// The first section that is missing or line that is wrong.
-pub fn read_psplib(name: &str, text: &str) -> Result<Instance, FormatError> {
-    let lines: Vec<&str> = text.lines().collect();
-    let section = |title: &str| {
-        let found = lines.iter().position(|line| line.trim_start().starts_with(title));
-        found.ok_or_else(|| at("file", format!("there is no section \"{title}\"")))
-    };
-    let numbers_of = |line: usize| -> Result<Vec<i64>, FormatError> {
-        let text = lines.get(line).copied().unwrap_or("");
-        let parse = |word: &str| match word.parse::<i64>() {
-            Ok(number) if (0..=LARGEST).contains(&number) => Ok(number),
-            _ => Err(at(format!("line {}", line + 1), format!("\"{word}\" is no number from 0 to {LARGEST}"))),
-        };
-        text.split_whitespace().map(parse).collect()
-    };
-    let is_data = |line: usize| {
-        lines.get(line).is_some_and(|text| text.trim_start().starts_with(|first: char| first.is_ascii_digit()))
-    };
-    let mut activities: Vec<Activity> = Vec::new();
-    let mut line = section("PRECEDENCE RELATIONS")? + 2;
-    while is_data(line) {
-        let row = numbers_of(line)?;
-        let wrong = |message: &str| at(format!("line {}", line + 1), message);
-        if row.len() < 3 || row[0] as usize != activities.len() + 1 || row.len() != 3 + row[2] as usize {
-            return Err(wrong("an activity has its number, its modes, and as many successors as it says"));
-        }
-        if row[1] != 1 {
-            return Err(wrong("only activities with one mode can be planned"));
-        }
-        let successors = row[3..].iter().map(|&other| other as usize).collect();
-        activities.push(Activity { duration: 0, demands: Vec::new(), successors });
-        line += 1;
-    }
-    line = section("REQUESTS/DURATIONS")? + 3;
-    for activity in &mut activities {
-        let row = numbers_of(line)?;
-        if row.len() < 3 {
-            return Err(at(format!("line {}", line + 1), "an activity has its number, mode, duration and requests"));
-        }
-        (activity.duration, activity.demands) = (row[2], row[3..].to_vec());
-        line += 1;
-    }
-    let title = lines[section("RESOURCEAVAILABILITIES")? + 1..].first().copied().unwrap_or("");
-    if title.split_whitespace().any(|word| word == "N") {
-        return Err(at("RESOURCEAVAILABILITIES", "resources that are used up cannot be planned"));
-    }
-    let capacities = numbers_of(section("RESOURCEAVAILABILITIES")? + 2)?;
-    build(name, &capacities, &activities)
+pub(super) struct Activity {
+    pub(super) duration: i64,
+    pub(super) demands: Vec<i64>,
+    /// From 0 on.
+    pub(super) successors: Vec<usize>,
 }
 
 /// Reads a network in Patterson's form: `activities resources`, capacities, and for each activity its duration, demands,
@@ -187,14 +135,14 @@ pub fn read_patterson(name: &str, text: &str) -> Result<Instance, FormatError> {
         }
         let mut successors = Vec::new();
         for _ in 0..numbers.next("number of successors", 0..=count)? {
-            successors.push(numbers.next("successor", 1..=count)? as usize);
+            successors.push(numbers.next("successor", 1..=count)? as usize - 1);
         }
         activities.push(Activity { duration, demands, successors });
     }
     build(name, &capacities, &activities)
 }
 
-fn build(name: &str, capacities: &[i64], activities: &[Activity]) -> Result<Instance, FormatError> {
+pub(super) fn build(name: &str, capacities: &[i64], activities: &[Activity]) -> Result<Instance, FormatError> {
     let mut builder = Builder::new();
     let pools: Vec<EquipmentId> = (capacities.iter().enumerate())
         .map(|(index, &capacity)| builder.pool(&format!("R{}", index + 1), capacity as u32))
@@ -211,10 +159,7 @@ fn build(name: &str, capacities: &[i64], activities: &[Activity]) -> Result<Inst
     }
     for (index, activity) in activities.iter().enumerate() {
         for &successor in &activity.successors {
-            let to = successor.checked_sub(1).and_then(|other| ids.get(other));
-            let to =
-                to.ok_or_else(|| at(format!("activity {}", index + 1), format!("there is no successor {successor}")))?;
-            builder.link(ids[index], *to, 0, None);
+            builder.link(ids[index], ids[successor], 0, None);
         }
     }
     builder.finish(name)
