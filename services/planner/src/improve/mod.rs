@@ -141,6 +141,8 @@ pub struct Search<'c> {
     moved: Option<(u32, i32)>,
     /// Mean length of an operation, against that of usual work in a shop.
     scale: f64,
+    /// See [`usual_delay`].
+    usual_delay: f64,
     /// The first of the cars taken out is to be put back first.
     keep_first: bool,
     switches: Switches,
@@ -149,6 +151,8 @@ pub struct Search<'c> {
 /// Hot and cold end of annealing, as shares of the mean price of a car.
 const HOT: f64 = 0.1;
 const COLD: f64 = 0.001;
+/// And no less than so many usual delays.
+const HOT_DELAYS: f64 = 3.0;
 /// The same for a makespan, as shares of it.
 const HOT_END: f64 = 0.05;
 const COLD_END: f64 = 0.0015;
@@ -206,6 +210,7 @@ impl<'c> Search<'c> {
             few: false,
             moved: None,
             scale: scale(compiled),
+            usual_delay: usual_delay(compiled),
             switches,
         }
     }
@@ -274,7 +279,9 @@ impl<'c> Search<'c> {
         self.temperature = if self.compiled.is_makespan() {
             self.best.cost as f64 * 4.0 * cars * HOT_END * (COLD_END / HOT_END).powf(cooled)
         } else {
-            self.best.cost as f64 / cars * HOT * (COLD / HOT).powf(cooled)
+            let price = self.best.cost as f64 / cars;
+            let hot = (HOT * price).max(HOT_DELAYS * self.usual_delay).max(f64::MIN_POSITIVE);
+            hot * (COLD * price / hot).powf(cooled)
         };
     }
 
@@ -397,11 +404,26 @@ pub(crate) fn cycle(used: f64) -> (u32, f64) {
     (1 + number, begins_at + (1.0 - begins_at) * (position - f64::from(number)))
 }
 
-/// Returns the mean length of an operation, against 20 steps.
+/// Steps of usual work in a shop.
+const USUAL_STEPS: f64 = 20.0;
+
+/// Returns the mean length of an operation, against usual work.
 fn scale(compiled: &Compiled) -> f64 {
     let lengths = compiled.operations.iter().map(|operation| operation.shortest).filter(|&length| length > 0);
     let (sum, count) = lengths.fold((0.0, 0.0), |(sum, count), length| (sum + f64::from(length), count + 1.0));
-    if count > 0.0 { (sum / count / 20.0).max(0.05) } else { 1.0 }
+    if count > 0.0 { (sum / count / USUAL_STEPS).max(0.05) } else { 1.0 }
+}
+
+/// Returns what it costs on average if a late car waits for another, where cars are one operation each: there a move shifts
+/// whole sequences, and costs far more than a car does where little is late. 0 of other shops.
+fn usual_delay(compiled: &Compiled) -> f64 {
+    let cars: Vec<_> = compiled.cars.iter().filter(|car| !car.operations.is_empty()).collect();
+    if cars.iter().any(|car| car.operations.len() > 1) {
+        return 0.0;
+    }
+    let weights: Cost = cars.iter().map(|car| car.late_weight + car.flow_weight).sum();
+    let minutes = scale(compiled) * USUAL_STEPS * compiled.clock.minutes as f64;
+    weights as f64 * minutes / cars.len().max(1) as f64
 }
 
 /// Returns how often the whole of a shop is reordered.
