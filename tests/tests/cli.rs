@@ -277,6 +277,11 @@ async fn chances_learned_from_records() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn dates_learned_from_those_before() {
+    check("told.md").await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn a_date_from_an_estimate() {
     check("counter.md").await;
 }

@@ -226,6 +226,13 @@ fn draw(order: &str, answer: &v1::QuoteOrderResponse, zone: &TimeZone) -> String
     }
     let learned = if answer.learned { " of chances as learned" } else { "" };
     text += &format!("{order} would be complete, by {} futures{learned}\n", grouped(i64::from(answer.future_count)));
+    if answer.orders_per_week > 0.0 {
+        text += &format!("with room for {:.1} orders a week that are still to come\n", answer.orders_per_week);
+    }
+    if answer.told_count > 0 {
+        let (noun, verb) = if answer.told_count == 1 { ("quote", "was") } else { ("quotes", "were") };
+        text += &format!("and by what became of {} {noun} that {verb} held and accepted\n", answer.told_count);
+    }
     let heads = ["  dropped off", "as booked", "50 of 100", "80 of 100", "95 of 100"];
     let mut rows = vec![heads.map(str::to_owned).to_vec()];
     rows.extend(answer.quotes.iter().map(|quote| {

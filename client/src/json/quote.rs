@@ -25,6 +25,8 @@ pub struct Quote {
     moved: Vec<Moved>,
     price: i64,
     learned: bool,
+    orders_per_week: f64,
+    told: i32,
 }
 
 #[derive(Debug, Serialize)]
@@ -82,6 +84,8 @@ impl Quote {
                 .collect(),
             price: quote.price,
             learned: answer.learned,
+            orders_per_week: answer.orders_per_week,
+            told: answer.told_count,
         }
     }
 }

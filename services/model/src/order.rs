@@ -266,6 +266,16 @@ impl OrderFacts {
         }
     }
 
+    /// Returns when the last operation ended, if all are done.
+    pub fn completion_time(&self) -> Option<Timestamp> {
+        let end = |operation: &OrderOperation| match operation.progress {
+            Progress::Done { end_time, .. } => end_time,
+            Progress::Waiting | Progress::Running { .. } | Progress::Paused { .. } => Timestamp::MAX,
+        };
+        let last = self.operations.iter().map(end).max();
+        last.filter(|_| self.state() == OrderState::Complete)
+    }
+
     /// Returns the operation with this id.
     pub fn operation(&self, id: &str) -> Option<&OrderOperation> {
         self.operations.iter().find(|operation| operation.id == id)

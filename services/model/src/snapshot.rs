@@ -155,6 +155,11 @@ impl Planning {
         self.frame.instant(time)
     }
 
+    /// Returns the minute in which an instant lies; negative before the origin.
+    pub fn time(&self, instant: Timestamp) -> Time {
+        self.frame.minute(instant)
+    }
+
     fn visit(&self, plan: &Plan, id: VisitId, visit: &OrderVisit) -> Option<VisitTimetable> {
         let stay = plan.occupation(&self.problem, id)?;
         Some(VisitTimetable {

@@ -67,6 +67,35 @@ pub fn stretched(at: Time, date: Time, theta: f64) -> Time {
     at + Span::from_minutes(minutes)
 }
 
+/// In which share of the cases the dates of a quote are to be met: likely, P80, safe.
+pub const SHARES: [f64; 3] = [0.5, 0.8, 0.95];
+
+/// What the futures said of a car, and what became of it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Said {
+    /// When.
+    pub at: Time,
+    /// The dates as the futures had them, by [`SHARES`]; `None` if there was none before the horizon.
+    pub futures: [Option<Time>; 3],
+    /// When it was complete; `None` if it is not yet.
+    pub complete: Option<Time>,
+}
+
+/// Returns what is told at `now` where the futures say `futures`: each date stretched by what became of those before. A date
+/// that is met more often is never the earlier one.
+pub fn dates(past: &[Said], futures: [Option<Time>; 3], now: Time, step: f64) -> [Option<Time>; 3] {
+    let mut earlier = now;
+    std::array::from_fn(|level| {
+        let said = past
+            .iter()
+            .filter_map(|said| Some(Past { at: said.at, date: said.futures[level]?, complete: said.complete }));
+        let theta = learned(&said.collect::<Vec<_>>(), now, SHARES[level], step);
+        let date = stretched(now, futures[level]?, theta);
+        earlier = earlier.max(date);
+        Some(earlier)
+    })
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -88,5 +117,18 @@ mod tests {
         assert!((learned(Some(time(150)), 500) - 0.04).abs() < 1e-12);
         assert_eq!(stretched(time(60), time(160), 0.0), time(160));
         assert_eq!(stretched(time(60), time(160), 2f64.ln()), time(260));
+    }
+
+    #[test]
+    fn each_date_learns_from_its_own_and_they_stay_in_order() {
+        let said = |complete| Said { at: time(0), futures: [100, 110, 120].map(|date| Some(time(date))), complete };
+        // Complete at 105: the likely date was missed, the others were met.
+        let told = dates(&[said(Some(time(105)))], [Some(time(1200)), Some(time(2200)), None], time(200), 0.05);
+        let after = |minutes: f64, theta: f64| Some(time(200 + (minutes * theta.exp()).round() as i64));
+        assert_eq!(told, [after(1000.0, 0.025), after(2000.0, -0.01), None]);
+        // A likely date that has learned to be late does not overtake a safe one.
+        let late: Vec<Said> = (0..100).map(|_| said(Some(time(105)))).collect();
+        let told = dates(&late, [Some(time(1200)), Some(time(1210)), Some(time(1220))], time(200), 0.05);
+        assert_eq!(told, [told[0]; 3]);
     }
 }

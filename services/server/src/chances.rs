@@ -48,35 +48,50 @@ pub fn chances(settings: &PlanningSettings) -> Chances {
     }
 }
 
-/// Returns the chances that a quote goes by, and whether they were learned. Nothing is read of a shop that goes by what is
-/// set alone.
-///
-/// # Errors
-/// What the store says.
-pub async fn used(store: &dyn Store, shop: &ShopFacts, now: Timestamp) -> Result<(Chances, bool), Error> {
-    if shop.settings.learned_percent() == 0 {
-        return Ok((chances(&shop.settings), false));
-    }
-    let known = Known::read(store, shop, now).await?;
-    Ok((known.used, !known.seen.is_empty()))
+/// What was recorded that chances are learned from.
+#[derive(Debug, Clone, Default)]
+pub struct Recorded {
+    /// All orders that were ever entered.
+    pub orders: Vec<OrderFacts>,
+    notes: Vec<FloorNote>,
+    growths: Vec<Growth>,
 }
 
-impl Known {
-    /// Reads what was recorded by `now`, and learns from it.
+impl Recorded {
+    /// Reads what is known at `now`.
     ///
     /// # Errors
     /// What the store says.
-    pub async fn read(store: &dyn Store, shop: &ShopFacts, now: Timestamp) -> Result<Known, Error> {
+    pub async fn read(store: &dyn Store, shop: &str, now: Timestamp) -> Result<Recorded, Error> {
         let from = now.checked_sub(SignedDuration::from_hours(24 * i64::from(evidence::DAYS))).unwrap_or(now);
-        let notes = notes(store, &shop.id, from, now).await?;
-        let (orders, growths) = if notes.is_empty() {
-            (Vec::new(), Vec::new())
-        } else {
-            // The one while the other: whoever waits for a quote stands at the counter.
-            tokio::try_join!(orders(store, &shop.id), growths(store, &shop.id, from, now))?
+        let floor = async {
+            let notes = notes(store, shop, from, now).await?;
+            let growths = if notes.is_empty() { Vec::new() } else { growths(store, shop, from, now).await? };
+            Ok((notes, growths))
         };
+        // The one while the other: whoever waits for a quote stands at the counter.
+        let (orders, (notes, growths)) = tokio::try_join!(orders(store, shop), floor)?;
+        Ok(Recorded { orders, notes, growths })
+    }
+
+    /// Reads the orders alone: nothing else is of use to a shop that goes by what is set.
+    ///
+    /// # Errors
+    /// What the store says.
+    pub async fn read_orders(store: &dyn Store, shop: &str) -> Result<Recorded, Error> {
+        Ok(Recorded { orders: orders(store, shop).await?, ..Recorded::default() })
+    }
+}
+
+impl Known {
+    /// Learns from what was recorded by `now`.
+    ///
+    /// # Errors
+    /// The shop no longer holds together, or times are out of reach.
+    pub fn learn(shop: &ShopFacts, recorded: &Recorded, now: Timestamp) -> Result<Known, Error> {
         let checked = Shop::new(shop.clone())?;
-        let records = Records { shop: &checked, orders: &orders, notes: &notes, growths: &growths, now };
+        let Recorded { orders, notes, growths } = recorded;
+        let records = Records { shop: &checked, orders, notes, growths, now };
         let seen =
             evidence::evidence(&records).map_err(|error| Error::Bug(format!("records out of reach: {error}")))?;
         let (set, learned_percent) = (chances(&shop.settings), shop.settings.learned_percent());

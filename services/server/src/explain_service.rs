@@ -17,7 +17,7 @@ use jiff::tz::TimeZone;
 use jiff::{Timestamp, ToSpan};
 use tonic::{Request, Response, Status};
 
-use crate::chances::Known;
+use crate::chances::{Known, Recorded};
 use crate::clock::Clock;
 use crate::convert::names::{self, Collection};
 use crate::convert::{explain, instant_field};
@@ -150,7 +150,8 @@ impl ExplainService for Explain {
         let shop = shop_name(&request.parent, "parent")?;
         let facts = self.store.get_shop(&shop).await.map_err(Error::from)?.facts;
         let now = as_of(request.as_of_time.as_ref(), self.clock)?;
-        Ok(Response::new(Known::read(&*self.store, &facts, now).await?.write()))
+        let recorded = Recorded::read(&*self.store, &facts.id, now).await?;
+        Ok(Response::new(Known::learn(&facts, &recorded, now)?.write()))
     }
 }
 

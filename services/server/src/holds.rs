@@ -14,6 +14,7 @@ use crate::convert::{self, hold};
 use crate::error::Error;
 use crate::floor_service::nothing_published;
 use crate::left_out;
+use crate::past::Past;
 use crate::search::planning;
 
 /// A hold stands so long, unless the request says otherwise or the car is dropped off before.
@@ -98,6 +99,7 @@ pub fn reserve(
     mut snapshot: Snapshot,
     asked: Asked,
     policy: &Policy,
+    past: &Past,
     plan: String,
     now: Timestamp,
 ) -> Result<NewHold, Error> {
@@ -111,6 +113,7 @@ pub fn reserve(
     if snapshot.holds.iter().any(|own| own.facts.id == id && own.state_at(now) == HoldState::Standing) {
         return Err(StoreError::AlreadyExists { name }.into());
     }
+    let desk = past.desk(&snapshot, now)?;
     snapshot.holds.retain(|own| own.facts.id != id);
     if let Some(published) = &mut snapshot.published {
         // What is left of a hold of this id that is over.
@@ -133,6 +136,7 @@ pub fn reserve(
             no(format!("the futures of the shop cannot be played: {}", faults.join("; ")))
         }
     })?;
+    let (found, futures) = desk.settle(&quoted, car, found, policy);
     let instant = |time| quoted.instant(time);
     let dates = QuotedDates {
         earliest: instant(found.earliest),
@@ -155,7 +159,16 @@ pub fn reserve(
     snapshot.holds.last_mut().expect("it was put there").facts = facts.clone();
     let promised = planning(&snapshot, now).map_err(no)?;
     let timetable = checked(&promised, &found)?;
-    Ok(NewHold { facts, promised: asked.promised, dates, expire_time: asked.expire_time, plan, timetable })
+    Ok(NewHold {
+        facts,
+        promised: asked.promised,
+        dates,
+        quote_time: now,
+        futures: futures.map(|date| date.map(instant)),
+        expire_time: asked.expire_time,
+        plan,
+        timetable,
+    })
 }
 
 /// Returns the hold as the snapshot will know it.

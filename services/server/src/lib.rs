@@ -25,6 +25,7 @@ pub mod metrics;
 pub mod monitor;
 pub mod order_service;
 pub mod page;
+pub mod past;
 pub mod place;
 pub mod plan_runs;
 pub mod plan_service;

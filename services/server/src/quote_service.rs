@@ -12,7 +12,6 @@ use fitup_store::{Change, HoldEdit, HoldRecord, HoldState, NewHold, OrderRecord,
 use jiff::Timestamp;
 use tonic::{Request, Response, Status};
 
-use crate::chances;
 use crate::clock::Clock;
 use crate::convert::names::{self, Collection};
 use crate::convert::{self, quote};
@@ -20,6 +19,7 @@ use crate::error::Error;
 use crate::floor_service::{as_of, forbidden, nothing_published};
 use crate::holds;
 use crate::page::Listing;
+use crate::past::{Desk, Past};
 use crate::place::Places;
 use crate::plan_runs::PlanRuns;
 use crate::plan_service::child_name;
@@ -127,11 +127,11 @@ impl QuoteService for Quotes {
             Some(order) => order,
             None => self.store.get_order(&shop, &asked.id).await.map_err(Error::from)?.facts,
         };
-        let (used, learned) = chances::used(&*self.store, &snapshot.shop.facts, now).await?;
-        asked.policy.chances = used;
+        let past = Past::read(&*self.store, &snapshot.shop.facts, now).await?;
+        asked.policy.chances = past.chances;
         let place = self.places.take().await?;
-        let quoted = place.work(move |hangup| quoted(snapshot, order, &asked, now, hangup)).await?;
-        Ok(Response::new(v1::QuoteOrderResponse { learned, ..quoted? }))
+        let quoted = place.work(move |hangup| quoted(snapshot, order, &asked, &past, now, hangup)).await?;
+        Ok(Response::new(quoted?))
     }
 
     async fn hold_quote(&self, request: Request<v1::HoldQuoteRequest>) -> Result<Response<v1::Hold>, Status> {
@@ -226,11 +226,11 @@ impl Quotes {
             }
             Err(Refusal::Forbidden(message)) => return Err(forbidden(shop, message)),
         }
-        let (chances, _) = chances::used(&*self.store, &snapshot.shop.facts, now).await?;
-        let policy = Policy { chances, ..policy };
+        let past = Past::read(&*self.store, &snapshot.shop.facts, now).await?;
+        let policy = Policy { chances: past.chances, ..policy };
         let plan = self.runs.new_id();
         let place = self.places.take().await?;
-        let hold = place.work(move |_| holds::reserve(snapshot, asked, &policy, plan, now)).await?;
+        let hold = place.work(move |_| holds::reserve(snapshot, asked, &policy, &past, plan, now)).await?;
         Ok((revision, hold))
     }
 
@@ -276,6 +276,7 @@ fn quoted(
     mut snapshot: Snapshot,
     order: OrderFacts,
     asked: &Asked,
+    past: &Past,
     now: Timestamp,
     hangup: &dyn Stop,
 ) -> Result<v1::QuoteOrderResponse, Error> {
@@ -289,6 +290,7 @@ fn quoted(
         let name = names::child(&shop, Collection::Orders, &order.id);
         return Err(fitup_store::Error::Forbidden { name, message }.into());
     }
+    let desk = past.desk(&snapshot, now)?;
     let arrivals = if asked.arrivals.is_empty() { vec![order.arrival_time] } else { asked.arrivals.clone() };
     snapshot.orders.retain(|own| own.facts.id != order.id);
     snapshot.orders.push(OrderRecord { facts: order, etag: String::new(), create_time: now, update_time: now });
@@ -297,7 +299,9 @@ fn quoted(
         stale: published.stale,
         future_count: i32::try_from(asked.policy.futures).unwrap_or(i32::MAX),
         quotes: Vec::new(),
-        learned: false,
+        orders_per_week: desk.per_week(),
+        told_count: i32::try_from(desk.told()).unwrap_or(i32::MAX),
+        learned: past.learned,
     };
     let mut standing: Option<Before> = None;
     for arrival in arrivals {
@@ -310,7 +314,7 @@ fn quoted(
         order.arrived &= arrival <= now;
         let id = order.id.clone();
         let planning = planning(&snapshot, now).map_err(|message| forbidden(&shop, message))?;
-        response.quotes.push(one(&shop, &planning, &id, arrival, &asked.policy, &mut standing)?);
+        response.quotes.push(one(&shop, &planning, (&id, arrival), &asked.policy, &desk, &mut standing)?);
     }
     Ok(response)
 }
@@ -319,9 +323,9 @@ fn quoted(
 fn one(
     shop: &str,
     planning: &Planning,
-    id: &str,
-    arrival: Timestamp,
+    (id, arrival): (&str, Timestamp),
     policy: &Policy,
+    desk: &Desk,
     standing: &mut Option<Before>,
 ) -> Result<v1::Quote, Error> {
     let problem = &planning.problem;
@@ -337,6 +341,7 @@ fn one(
     };
     match played.and_then(|played| quote_beside(problem, published, car, policy, played)) {
         Ok(found) => {
+            let (found, _) = desk.settle(planning, car, found, policy);
             let timetable = planning.timetable(&found.plan, Quality::Feasible, 0, vec![]);
             let own = timetable.orders.iter().find(|own| own.order == id);
             Ok(quote::write(shop, planning, arrival, &found, own))

@@ -30,7 +30,7 @@ pub use record::{
     AuditEntry, ClaimedRun, Connections, FloorOutcome, FloorRecord, HoldEnd, HoldRecord, HoldState, NO_SHOP, NewHold,
     NewPlan, NewPlanRun, OrderFilter, OrderRecord, Page, Phase, PlanRecord, PlanRunRecord, PlanState, QuotedDate,
     QuotedDates, RuleBookRecord, RunCounts, RunEnd, RunLimits, RunProgress, RunState, ShopRecord, Snapshot,
-    TakeInRecord,
+    TakeInRecord, ToldRecord,
 };
 pub use sqlite::SqliteStore;
 pub use store::{FloorEdit, HoldEdit, OrderDraft, OrderEdit, ShopEdit, Store, TakeInEdit, TakeInStored};

@@ -130,8 +130,12 @@ pub struct NewHold {
     pub facts: OrderFacts,
     /// Which of the dates that is.
     pub promised: QuotedDate,
-    /// The dates.
+    /// The dates that were told.
     pub dates: QuotedDates,
+    /// The moment that it was quoted for.
+    pub quote_time: Timestamp,
+    /// The dates as the futures had them, before they learned from those told earlier: likely, P80, safe.
+    pub futures: [Option<Timestamp>; 3],
     /// Until when it stands.
     pub expire_time: Timestamp,
     /// Id of the plan to be published.
@@ -170,6 +174,17 @@ impl HoldRecord {
     pub fn state_at(&self, at: Timestamp) -> HoldState {
         if self.state == HoldState::Standing && self.expire_time <= at { HoldState::Expired } else { self.state }
     }
+}
+
+/// What the futures said of a hold that has become an order.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ToldRecord {
+    /// Id of the order.
+    pub order: String,
+    /// The moment that it was quoted for.
+    pub quote_time: Timestamp,
+    /// Its dates before they learned from those told earlier: likely, P80, safe; `None` is after the horizon.
+    pub futures: [Option<Timestamp>; 3],
 }
 
 /// How a hold ends before its time is over.

@@ -17,7 +17,7 @@ use crate::notice::Notices;
 use crate::record::{
     AuditEntry, ClaimedRun, Connections, FloorOutcome, FloorRecord, HoldEnd, HoldRecord, NewHold, NewPlan, NewPlanRun,
     OrderFilter, OrderRecord, Page, PlanRecord, PlanRunRecord, RuleBookRecord, RunCounts, RunEnd, RunProgress,
-    ShopRecord, Snapshot, TakeInRecord,
+    ShopRecord, Snapshot, TakeInRecord, ToldRecord,
 };
 use crate::token::{Digest, NewToken, Scope, TokenRecord};
 
@@ -138,6 +138,10 @@ pub trait Store: Send + Sync {
         standing_at: Option<Timestamp>,
         page: Page,
     ) -> Result<Vec<HoldRecord>, Error>;
+
+    /// Returns what the futures said of the holds that were accepted, the latest `limit` of them, in the order in which
+    /// they were quoted.
+    async fn list_told(&self, shop: &str, limit: u32) -> Result<Vec<ToldRecord>, Error>;
 
     /// Makes a hold and publishes the plan with its place, if the shop is still at `revision`. An order or a standing
     /// hold of its id is in its way; one that is over is replaced.

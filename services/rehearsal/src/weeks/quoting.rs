@@ -6,7 +6,7 @@ use fitup_model::{Span, Time};
 use super::floor::Floor;
 use super::known::{Intent, Known, Promises};
 use super::world::World;
-use crate::calibration::{self, Past};
+use crate::calibration::{self, Said};
 use crate::quote::{self, quote};
 use crate::trade::{self, Trade};
 
@@ -27,11 +27,7 @@ impl Level {
 
     /// Returns in which share of the cases the date is to be met.
     pub fn share(self) -> f64 {
-        match self {
-            Level::Likely => 0.5,
-            Level::P80 => 0.8,
-            Level::Safe => 0.95,
-        }
+        calibration::SHARES[self as usize]
     }
 }
 
@@ -127,7 +123,9 @@ impl Desk {
         }
         let futures = dates;
         if let Some(step) = self.quoting.learn {
-            dates = self.learned(futures, floor.now(), step);
+            let said = |told: &Told| Said { at: told.at, futures: told.futures, complete: told.complete };
+            let past: Vec<Said> = self.told.iter().map(said).collect();
+            dates = calibration::dates(&past, futures, floor.now(), step);
         }
         self.promises.insert(car, dates[self.quoting.promised as usize]);
         self.told.push(Told {
@@ -139,24 +137,6 @@ impl Desk {
             earliest: found.map(|quote| quote.earliest),
             complete: None,
         });
-    }
-
-    /// Returns the dates stretched by what became of those before.
-    fn learned(&self, futures: [Option<Time>; 3], now: Time, step: f64) -> [Option<Time>; 3] {
-        let mut dates = [None; 3];
-        let mut earlier = now;
-        for level in Level::ALL {
-            let past = self.told.iter().filter_map(|told| {
-                Some(Past { at: told.at, date: told.futures[level as usize]?, complete: told.complete })
-            });
-            let theta = calibration::learned(&past.collect::<Vec<_>>(), now, level.share(), step);
-            dates[level as usize] = futures[level as usize].map(|date| {
-                // The likelier date is not the earlier one, whatever each has learned.
-                earlier = earlier.max(calibration::stretched(now, date, theta));
-                earlier
-            });
-        }
-        dates
     }
 
     /// Returns how long after its coming a car like `like` is promised: as the last one was, or as the order of it says.

@@ -12,7 +12,7 @@ use fitup_store::{
     Answer, AuditEntry, Change, ClaimedRun, Connections, Digest, Encode, Error, FloorEdit, FloorRecord, HoldEdit,
     HoldRecord, NewHold, NewPlan, NewPlanRun, NewToken, Notices, OrderDraft, OrderEdit, OrderFilter, OrderRecord, Page,
     PlanRecord, PlanRunRecord, RuleBookRecord, RunCounts, RunEnd, RunProgress, Scope, ShopEdit, ShopRecord, Snapshot,
-    Store, TakeInEdit, TakeInRecord, TokenRecord,
+    Store, TakeInEdit, TakeInRecord, TokenRecord, ToldRecord,
 };
 use jiff::Timestamp;
 
@@ -169,6 +169,10 @@ impl Store for Guarded {
         page: Page,
     ) -> Result<Vec<HoldRecord>, Error> {
         ask!(self, list_holds(; shop, standing_at, page))
+    }
+
+    async fn list_told(&self, shop: &str, limit: u32) -> Result<Vec<ToldRecord>, Error> {
+        ask!(self, list_told(; shop, limit))
     }
 
     async fn create_hold(

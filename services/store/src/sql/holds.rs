@@ -11,7 +11,7 @@ use super::{Connection, audit, orders, plans, shops};
 use crate::change::Change;
 use crate::difference::{Difference, Fields, hold_fields, order_fields};
 use crate::error::Error;
-use crate::record::{HoldEnd, HoldRecord, HoldState, NewHold, NewPlan, Page, QuotedDate, QuotedDates};
+use crate::record::{HoldEnd, HoldRecord, HoldState, NewHold, NewPlan, Page, QuotedDate, QuotedDates, ToldRecord};
 use crate::store::HoldEdit;
 
 words!(HoldState, state_word, state, {
@@ -145,6 +145,41 @@ pub async fn standing(connection: &mut Connection, shop: &str) -> Result<Vec<Hol
     all_with_facts(connection, shop, rows).await
 }
 
+#[derive(sqlx::FromRow)]
+struct ToldRow {
+    order_id: String,
+    quote_time: i64,
+    futures_likely_time: Option<i64>,
+    futures_p80_time: Option<i64>,
+    futures_safe_time: Option<i64>,
+}
+
+/// Returns what the futures said of the holds that were accepted, the latest `limit` of them, in the order of quotes.
+pub async fn told(connection: &mut Connection, shop: &str, limit: u32) -> Result<Vec<ToldRecord>, Error> {
+    let rows: Vec<ToldRow> = sqlx::query_as(
+        "select order_id, quote_time, futures_likely_time, futures_p80_time, futures_safe_time
+        from hold
+        where shop_id = $1
+            and state = 'accepted'
+            and quote_time is not null
+        order by quote_time desc, order_id desc
+        limit $2",
+    )
+    .bind(shop)
+    .bind(i64::from(limit))
+    .fetch_all(connection)
+    .await?;
+    let record = |row: ToldRow| {
+        let futures = [row.futures_likely_time, row.futures_p80_time, row.futures_safe_time];
+        Ok(ToldRecord {
+            order: row.order_id,
+            quote_time: instant(row.quote_time)?,
+            futures: [optional_instant(futures[0])?, optional_instant(futures[1])?, optional_instant(futures[2])?],
+        })
+    };
+    rows.into_iter().rev().map(record).collect()
+}
+
 /// Makes a hold and publishes the plan with its place.
 pub async fn create(
     connection: &mut Connection,
@@ -166,9 +201,9 @@ pub async fn create(
     sqlx::query(
         "insert into hold (
             shop_id, order_id, state, promised, earliest_time, likely_time, p80_time, safe_time, plan_id, expire_time,
-            version, create_time, update_time
+            quote_time, futures_likely_time, futures_p80_time, futures_safe_time, version, create_time, update_time
         )
-        values ($1, $2, 'standing', $3, $4, $5, $6, $7, $8, $9, 1, $10, $10)",
+        values ($1, $2, 'standing', $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, 1, $14, $14)",
     )
     .bind(shop)
     .bind(&hold.facts.id)
@@ -179,6 +214,10 @@ pub async fn create(
     .bind(hold.dates.safe.map(micros))
     .bind(&plan.id)
     .bind(micros(hold.expire_time))
+    .bind(micros(hold.quote_time))
+    .bind(hold.futures[0].map(micros))
+    .bind(hold.futures[1].map(micros))
+    .bind(hold.futures[2].map(micros))
     .bind(micros(change.at))
     .execute(&mut *connection)
     .await?;

@@ -12,7 +12,7 @@ use crate::notice::Notices;
 use crate::record::{
     AuditEntry, ClaimedRun, Connections, FloorRecord, HoldRecord, NewHold, NewPlan, NewPlanRun, OrderFilter,
     OrderRecord, Page, PlanRecord, PlanRunRecord, RuleBookRecord, RunCounts, RunEnd, RunProgress, ShopRecord, Snapshot,
-    TakeInRecord,
+    TakeInRecord, ToldRecord,
 };
 use crate::store::{FloorEdit, HoldEdit, OrderDraft, OrderEdit, ShopEdit, Store, TakeInEdit};
 use crate::token::{Digest, NewToken, Scope, TokenRecord};
@@ -151,6 +151,10 @@ impl Store for Handle {
         page: Page,
     ) -> Result<Vec<HoldRecord>, Error> {
         read!(self, |connection| holds::list(connection, shop, standing_at, &page))
+    }
+
+    async fn list_told(&self, shop: &str, limit: u32) -> Result<Vec<ToldRecord>, Error> {
+        read!(self, |connection| holds::told(connection, shop, limit))
     }
 
     async fn create_hold(

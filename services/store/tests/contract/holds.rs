@@ -30,6 +30,8 @@ pub fn hold(id: &str, plan: &str, others: &[&str]) -> NewHold {
         facts: OrderFacts { promise_time: Some(at(70)), ..plain_order(id) },
         promised: QuotedDate::P80,
         dates: QuotedDates { earliest: at(60), likely: Some(at(65)), p80: Some(at(70)), safe: None },
+        quote_time: at(1),
+        futures: [Some(at(64)), Some(at(69)), None],
         expire_time: at(100),
         plan: plan.into(),
         timetable: Timetable { orders, ..empty_timetable() },
@@ -162,6 +164,27 @@ pub async fn makes_room_again<D: Database>() {
     assert_eq!(ids(&store.snapshot("shop").await.unwrap().holds), ["j"]);
     assert_eq!(ids(&listed(None).await), ["i", "j"]);
     assert_eq!(ids(&store.list_holds("shop", None, Page { after: Some("i".into()), limit: 1 }).await.unwrap()), ["j"]);
+}
+
+/// What was said of a hold is kept once it is an order: the latest ones, in the order in which they were quoted.
+pub async fn tells_what_was_said<D: Database>() {
+    let database = D::fresh();
+    let store = database.open().await;
+    store.create_shop(&change(0), plain_shop("shop"), unencoded()).await.unwrap();
+    let said = async |limit| {
+        let told = store.list_told("shop", limit).await.unwrap();
+        told.into_iter().map(|told| (told.order, told.quote_time, told.futures)).collect::<Vec<_>>()
+    };
+    make(&*store, 1, NewHold { quote_time: at(9), ..hold("late", "p", &[]) }).await.unwrap();
+    make(&*store, 2, NewHold { quote_time: at(3), futures: [None; 3], ..hold("early", "q", &["late"]) }).await.unwrap();
+    make(&*store, 3, hold("released", "r", &["late", "early"])).await.unwrap();
+    assert_eq!(said(10).await, [], "nobody has accepted");
+    for (id, how) in [("late", HoldEnd::Accepted), ("released", HoldEnd::Released), ("early", HoldEnd::Accepted)] {
+        store.end_hold(&change(4), "shop", id, None, end(how), unencoded()).await.unwrap();
+    }
+    let late = ("late".to_owned(), at(9), [Some(at(64)), Some(at(69)), None]);
+    assert_eq!(said(10).await, [("early".to_owned(), at(3), [None; 3]), late.clone()]);
+    assert_eq!(said(1).await, [late]);
 }
 
 pub async fn every_error<D: Database>() {

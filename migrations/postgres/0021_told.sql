@@ -1,0 +1,7 @@
+-- What later quotes learn from: for which moment a hold was quoted, and its dates as the futures had them, before they were
+-- stretched by what became of earlier ones. Null of holds that are older than these columns.
+
+alter table hold add column quote_time bigint;
+alter table hold add column futures_likely_time bigint;
+alter table hold add column futures_p80_time bigint;
+alter table hold add column futures_safe_time bigint;
