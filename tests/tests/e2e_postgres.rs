@@ -4,6 +4,8 @@
 #[path = "../../services/store/tests/contract/cluster.rs"]
 mod cluster;
 
+use std::time::Duration;
+
 use fitup_proto::v1;
 use fitup_proto::v1::plan_run::State;
 use fitup_tests::server::{TestServer, refused, small_order, small_shop};
@@ -50,6 +52,32 @@ async fn servers_of_one_database_are_one_service() {
     assert_eq!(last.state(), State::Succeeded, "{last:?}");
 
     for server in [first, second, third] {
+        server.stop().await.unwrap();
+    }
+}
+
+#[tokio::test]
+async fn a_server_without_plan_runs_leaves_them_to_others() {
+    // Servers of the other test would take the run.
+    let Some(cluster) = cluster::Cluster::start_new() else { return };
+    let database = cluster.url("fitup", "postgres");
+    let shared = database.clone();
+    let desk = TestServer::start_with(move |config| {
+        config.database = Some(shared);
+        config.plan_runs = 0;
+    });
+    let desk = desk.await;
+    desk.create_shop("main", small_shop()).await;
+    desk.create_order("r-1", small_order()).await;
+    let run = desk.create_run(2).await;
+    tokio::time::sleep(Duration::from_millis(600)).await;
+    let get = v1::GetPlanRunRequest { name: run.name.clone() };
+    let waiting = desk.plans().get_plan_run(get).await.unwrap().into_inner();
+    assert_eq!(waiting.state(), State::Queued, "nobody plans yet");
+    let planner = server(&database).await;
+    let last = desk.watch(&run).await.unwrap().pop().unwrap();
+    assert_eq!(last.state(), State::Succeeded, "{last:?}");
+    for server in [desk, planner] {
         server.stop().await.unwrap();
     }
 }

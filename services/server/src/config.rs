@@ -31,9 +31,10 @@ pub struct Config {
           value_parser = at_least_one)]
     pub solver_threads: usize,
 
-    /// Plan runs at once, which share the solver threads; by default one for every two cores
+    /// Plan runs at once, which share the solver threads; by default one for every two cores. 0 leaves them to other servers
+    /// of the same database
     #[arg(long, env = "FITUPD_PLAN_RUNS", value_name = "N", default_value_t = cores().div_ceil(2),
-          value_parser = at_least_one)]
+          value_parser = none_or_more)]
     pub plan_runs: usize,
 
     /// Plan runs of one shop that may wait or run; more are refused
@@ -116,6 +117,10 @@ fn cores() -> usize {
 
 fn at_least_one(text: &str) -> Result<usize, String> {
     text.parse().ok().filter(|count| (1..=1024).contains(count)).ok_or_else(|| "use a number, 1 to 1024".into())
+}
+
+fn none_or_more(text: &str) -> Result<usize, String> {
+    text.parse().ok().filter(|count| *count <= 1024).ok_or_else(|| "use a number, 0 to 1024".into())
 }
 
 /// Parses the address of a PostgreSQL database; unlike the parsers of clap it does not tell one again that is none: it may

@@ -66,6 +66,9 @@ pub enum ServeError {
     /// It must not listen there.
     #[error(transparent)]
     Exposed(#[from] Exposed),
+    /// Nobody would plan.
+    #[error("--plan-runs 0 leaves planning to other servers of one database; share it with --database, or allow a run")]
+    Planless,
     /// The certificate or its key will not do.
     #[error(transparent)]
     Tls(#[from] TlsError),
@@ -136,6 +139,9 @@ pub async fn serve(
     let address = listener.local_addr().map_err(ServeError::Socket)?;
     let mode = mode::mode(&config, address)?;
     let server = tls::secure(Server::builder(), &config)?;
+    if config.plan_runs == 0 && config.database.is_none() {
+        return Err(ServeError::Planless);
+    }
     let store = open_store(config.database.as_deref(), &config.data).await?;
     // The socket listens already: who reads the file and calls is answered a moment later.
     if let Some(path) = &config.port_file {
@@ -180,7 +186,7 @@ pub async fn serve(
     let plans = Plans { store: Arc::clone(&seen), clock, runs: runs.clone() };
     let intake = Intake { store: Arc::clone(&seen), clock, effects: Effects::default() };
     let floors = Floors { store: Arc::clone(&seen), clock };
-    let replans = Replans::new(Arc::clone(&seen), clock, runs.clone(), config.plan_runs);
+    let replans = Replans::new(Arc::clone(&seen), clock, runs.clone(), config.plan_runs.max(1));
     let rehearsals = Rehearsals::new(Arc::clone(&seen), clock, config.solver_threads);
     let explain = Explain { store: Arc::clone(&seen), clock, places: Places::new(1) };
     let quotes = Quotes::new(Arc::clone(&seen), clock, runs.clone(), config.solver_threads);
@@ -278,7 +284,7 @@ pub async fn open_store(database: Option<&str>, data: &Path) -> Result<Arc<dyn S
 fn run_settings(config: &Config) -> plan_runs::Settings {
     plan_runs::Settings {
         at_once: config.plan_runs,
-        threads: (config.solver_threads / config.plan_runs).max(1),
+        threads: (config.solver_threads / config.plan_runs.max(1)).max(1),
         unfinished_limit: config.queue_limit,
         unfinished_limit_in_all: config.queue_limit_in_all,
         lease: config.lease,

@@ -230,6 +230,14 @@ async fn the_log_has_one_line_a_request_in_json() {
 }
 
 #[test]
+fn nobody_to_plan_stops_the_start() {
+    let folder = tempfile::tempdir().unwrap();
+    let said = refused(&["--listen", "127.0.0.1:0", "--data", text(folder.path()), "--plan-runs", "0"]);
+    assert!(said.contains("--plan-runs 0 leaves planning to other servers"), "{said}");
+    assert_eq!(said.lines().count(), 1);
+}
+
+#[test]
 fn a_taken_port_stops_the_start() {
     let folder = tempfile::tempdir().unwrap();
     let taken = TcpListener::bind("127.0.0.1:0").unwrap();
