@@ -24,7 +24,7 @@ use crate::prove::{Proof, Turn};
 use crate::random::Random;
 use crate::rounds::{Rounds, end_of_turn};
 use crate::schedule::{Schedule, Snapshot};
-use crate::stop::Stop;
+use crate::stop::{Never, Stop};
 use crate::switches::Idea;
 use crate::team::{Done, Task, Team, Worker};
 
@@ -361,7 +361,7 @@ fn no_worse_than(start: &Plan, end: Outcome, facts: &Schedule) -> Outcome {
 /// Returns the best of the dispatch rules' plans and the repaired start; `None` if stopped before there is one.
 fn first_plan(facts: &Schedule, options: &Options, stop: &dyn Stop) -> Option<Snapshot> {
     let mut plans = Vec::new();
-    let mut keep = |mut schedule: Schedule| {
+    let keep = |plans: &mut Vec<Snapshot>, mut schedule: Schedule| {
         let cost = schedule.cost();
         plans.push(schedule.snapshot(cost));
     };
@@ -371,13 +371,17 @@ fn first_plan(facts: &Schedule, options: &Options, stop: &dyn Stop) -> Option<Sn
     if let Some(start) = options.start.filter(|_| options.switches.uses(Idea::WarmStart)) {
         let mut schedule = facts.clone();
         construct::repair(&mut schedule, start);
-        keep(schedule);
+        keep(&mut plans, schedule);
     }
     let rules = if options.switches.uses(Idea::Rules) { construct::RULES.len() } else { 1 };
     for &rule in &construct::RULES[..rules] {
         let mut schedule = facts.clone();
-        construct::construct(&mut schedule, rule);
-        keep(schedule);
+        // There has to be a plan, however late it is.
+        let patience: &dyn Stop = if plans.is_empty() { &Never } else { stop };
+        if !construct::construct_until(&mut schedule, rule, patience) {
+            break;
+        }
+        keep(&mut plans, schedule);
         if stop.should_stop() {
             break;
         }

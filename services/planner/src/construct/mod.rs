@@ -14,6 +14,7 @@ use fitup_model::keyed::Key;
 
 use crate::compile::Compiled;
 use crate::schedule::{Saved, Schedule, Taste};
+use crate::stop::{Never, Stop};
 
 /// A dispatch rule: cars with smaller keys go first.
 type Rule = fn(&Compiled, usize) -> i64;
@@ -27,6 +28,11 @@ const JUMPS: usize = 400;
 /// Places every car that is not planned yet, committed ones first, in the order of `rule`. Those that find no place stay
 /// left out.
 pub fn construct(schedule: &mut Schedule, rule: Rule) {
+    construct_until(schedule, rule, &Never);
+}
+
+/// Does the same, unless somebody says stop before; then it returns `false`, and cars are missing.
+pub fn construct_until(schedule: &mut Schedule, rule: Rule, stop: &dyn Stop) -> bool {
     let compiled = schedule.compiled;
     let mut cars: Vec<usize> = (0..compiled.cars.len()).filter(|&car| !schedule.planned[car]).collect();
     cars.sort_by_key(|&car| (!compiled.cars[car].committed, rule(compiled, car), car));
@@ -34,8 +40,12 @@ pub fn construct(schedule: &mut Schedule, rule: Rule) {
     let mut order = Vec::new();
     schedule.taste = Taste::PLAIN;
     for car in cars {
+        if stop.should_stop() {
+            return false;
+        }
         let _ = insert_car(schedule, car, &mut order, &mut saved);
     }
+    true
 }
 
 /// Places every car as in `plan` where that keeps the rules, then the others, in the order of their old starts.
