@@ -119,6 +119,35 @@ async fn hours_and_chances(server: TestServer) {
     server.stop().await.expect("the server stops in order");
 }
 
+/// Six cars came in the last twenty days: a quote makes room for more like them, and says how many.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_quote_makes_room_for_the_trade_that_is_known() {
+    const DAY: i64 = 1440;
+    let server = TestServer::start().await;
+    server.create_shop("main", small_shop()).await;
+    for number in 0..6 {
+        let order = v1::Order {
+            arrival_time: minutes_in(-(20 - 2 * number) * DAY),
+            promise_time: minutes_in(6 * DAY),
+            arrived: true,
+            ..small_order()
+        };
+        server.create_order(&format!("r-{number}"), order).await;
+    }
+    let plan = server.plan(2).await.name;
+    let publish = v1::PublishPlanRequest { name: plan, ..Default::default() };
+    server.plans().publish_plan(publish).await.expect("is published");
+    let answer = quoted(&server, "r-9", Some(small_order())).await;
+    assert!((1.9..2.3).contains(&answer.orders_per_week), "{}", answer.orders_per_week);
+    assert_eq!(answer.told_count, 0);
+    let quote = &answer.quotes[0];
+    let seconds = |time: &Option<prost_types::Timestamp>| time.as_ref().map(|time| time.seconds);
+    let dates = [&quote.likely_time, &quote.p80_time, &quote.safe_time].map(seconds);
+    assert!(dates.is_sorted() && dates.iter().all(Option::is_some), "{quote:?}");
+    assert_eq!(answer, quoted(&server, "r-9", Some(small_order())).await, "the same question has the same answer");
+    server.stop().await.expect("the server stops in order");
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn hours_and_chances_on_sqlite() {
     hours_and_chances(TestServer::start().await).await;
