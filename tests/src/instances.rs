@@ -3,9 +3,9 @@
 use std::path::PathBuf;
 
 use fitup_model::Problem;
-use fitup_planner::format::multi_mode::Network;
+use fitup_planner::format::psplib::Network;
 use fitup_planner::format::{
-    FormatError, Instance, job_shop as job_shop_format, maximum_lag, multi_mode, weighted_tardiness,
+    FormatError, Instance, job_shop as job_shop_format, maximum_lag, psplib, weighted_tardiness,
 };
 use fitup_planner::multi_mode::Project;
 
@@ -16,7 +16,7 @@ pub fn job_shop(name: &str) -> Problem {
 
 /// Returns the PSPLIB project in `instances/rcpsp`, by the name of its file without the ending.
 pub fn project(name: &str) -> Problem {
-    read(name, &format!("rcpsp/{name}.sm"), multi_mode::read_single)
+    read(name, &format!("rcpsp/{name}.sm"), psplib::read_single)
 }
 
 /// Returns the project with maximum lags in `instances/rcpsp_max`, by the name of its file without the ending.
@@ -32,7 +32,7 @@ pub fn weighted_jobs(name: &str) -> Problem {
 /// Returns the PSPLIB project with several modes in `instances/mm`, by the name of its file without the ending.
 pub fn project_with_modes(name: &str) -> Project {
     let path = format!("mm/{name}.mm");
-    match multi_mode::read(name, &text(&path)) {
+    match psplib::read(name, &text(&path)) {
         Ok(Network::Multi(project)) => project,
         Ok(Network::Single(_)) => panic!("{path}: each activity has one mode"),
         Err(error) => panic!("{path}: {error}"),

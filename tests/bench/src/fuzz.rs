@@ -6,7 +6,7 @@
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::time::{Duration, Instant};
 
-use fitup_planner::format::multi_mode::Network;
+use fitup_planner::format::psplib::Network;
 use fitup_planner::format::{self, FormatError, Instance};
 use fitup_planner::multi_mode::{self, Project};
 use fitup_planner::{Options, Stop};
@@ -264,7 +264,7 @@ fn targets() -> Vec<Target> {
         },
         Target {
             name: "psplib",
-            read: |text| format::multi_mode::read("x", text),
+            read: |text| format::psplib::read("x", text),
             originals: vec![Original::new(PSPLIB.into()), Original::new(MULTI_MODE.into())],
         },
         Target {

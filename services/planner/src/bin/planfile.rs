@@ -12,7 +12,7 @@ use clap::{Parser, ValueEnum};
 use fitup_model::problem::Objective;
 use fitup_model::{Problem, Time};
 use fitup_planner::conflict::conflict;
-use fitup_planner::format::multi_mode::Network;
+use fitup_planner::format::psplib::Network;
 use fitup_planner::format::{self, FormatError, Instance};
 use fitup_planner::multi_mode::{self, Project};
 use fitup_planner::{Idea, Options, Outcome, Progress, Solved, Stop, plan};
@@ -205,7 +205,7 @@ fn read(args: &Args, text: &str) -> Result<Task, FormatError> {
         Format::Shop => format::shop::read(text),
         Format::JobShop => format::job_shop::read(&name, text),
         Format::FlexibleJobShop => format::flexible_job_shop::read(&name, text),
-        Format::Psplib => match format::multi_mode::read(&name, text)? {
+        Format::Psplib => match format::psplib::read(&name, text)? {
             Network::Multi(project) => return Ok(Task::Project(project)),
             Network::Single(instance) => return Ok(Task::Shop(instance)),
         },
@@ -235,7 +235,7 @@ fn plan_project(args: &Args, project: &Project, stop: &Deadline) -> Result<(), S
         (None, false) => ("-".into(), found.bound.to_string(), "unknown"),
     };
     if let (Some(path), Some(plan)) = (&args.out, &found.plan) {
-        let text = format::multi_mode::write_plan(project, plan);
+        let text = format::psplib::write_plan(project, plan);
         fs::write(path, text).map_err(|error| format!("{}: {error}", path.display()))?;
     }
     let seconds = stop.start.elapsed().as_secs_f64();

@@ -8,8 +8,8 @@ mod entries;
 pub mod flexible_job_shop;
 pub mod job_shop;
 pub mod maximum_lag;
-pub mod multi_mode;
 pub mod network;
+pub mod psplib;
 pub mod shop;
 pub mod weighted_tardiness;
 

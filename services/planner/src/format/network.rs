@@ -1,5 +1,5 @@
 //! Project networks with pools of resources, one mode an activity: files in the form of Patterson (1984), `.rcp`, and
-//! what [`super::multi_mode`] reads of PSPLIB.
+//! what [`super::psplib`] reads.
 //!
 //! Activities are unattended operations of one car, resources are equipment.
 
