@@ -62,7 +62,7 @@ impl Past {
     /// # Errors
     /// There is nothing to plan in the shop.
     pub fn desk(&self, snapshot: &Snapshot, now: Timestamp) -> Result<Desk, Error> {
-        Ok(Desk { trade: self.trade(snapshot, now)?, said: self.said(now) })
+        Ok(Desk { now, trade: self.trade(snapshot, now)?, said: self.said(now) })
     }
 
     /// Returns what was said of orders that were not cancelled, and when each was complete.
@@ -117,6 +117,7 @@ fn untouched(order: &OrderFacts, now: Timestamp) -> OrderRecord {
 /// How a shop quotes at a moment.
 #[derive(Debug)]
 pub struct Desk {
+    now: Timestamp,
     trade: Option<(Trade, Planning)>,
     said: Vec<(ToldRecord, Option<Timestamp>)>,
 }
@@ -127,9 +128,11 @@ impl Desk {
         self.trade.as_ref().map_or(0.0, |(trade, _)| trade.per_week)
     }
 
-    /// Returns how many earlier dates it learns from.
-    pub fn told(&self) -> usize {
-        self.said.len()
+    /// Returns from how many earlier quotes there is something to learn: they were complete by the moment, or a date of
+    /// theirs has passed.
+    pub fn heard(&self) -> usize {
+        let passed = |time: &Option<Timestamp>| time.is_some_and(|time| time <= self.now);
+        self.said.iter().filter(|(told, complete)| passed(complete) || told.futures.iter().any(passed)).count()
     }
 
     /// Returns the quote with the dates that are told, and those that the futures say: beside cars that come later, and

@@ -300,7 +300,7 @@ fn quoted(
         future_count: i32::try_from(asked.policy.futures).unwrap_or(i32::MAX),
         quotes: Vec::new(),
         orders_per_week: desk.per_week(),
-        told_count: i32::try_from(desk.told()).unwrap_or(i32::MAX),
+        told_count: i32::try_from(desk.heard()).unwrap_or(i32::MAX),
         learned: past.learned,
     };
     let mut standing: Option<Before> = None;
