@@ -1,7 +1,7 @@
 //! Projects whose activities can be done in several ways: a shop has none, published benchmarks do.
 //!
 //! Branch and bound along the precedence tree: Patterson, Słowiński, Talbot and Węglarz (1989), in: Advances in Project
-//! Scheduling, chapter 1; Sprecher (1994), doi:10.1007/978-3-642-48397-4. A node places one more activity in one of its
+//! Scheduling; Sprecher (1994), doi:10.1007/978-3-642-48397-4. A node places one more activity in one of its
 //! modes at its earliest start, no earlier than the one placed last ([`search`]); modes that are never of use are left out
 //! before ([`reduce`]). It ends with a proof, and is meant for some twenty activities.
 

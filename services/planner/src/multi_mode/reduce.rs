@@ -1,4 +1,4 @@
-//! Leaves out modes that are never of use: Sprecher, Hartmann and Drexl (1997), doi:10.1007/BF01545516.
+//! Leaves out modes that are never of use: Sprecher, Hartmann and Drexl (1997), doi:10.1007/BF01545587.
 
 use super::{Activity, Mode, Project};
 
