@@ -119,7 +119,8 @@ async fn hours_and_chances(server: TestServer) {
     server.stop().await.expect("the server stops in order");
 }
 
-/// Six cars came in the last twenty days: a quote makes room for more like them, and says how many.
+/// Sixteen days after the shop entered its first order six cars have come: a quote makes room for more like them, and says
+/// how many. On the first day it knows of no trade.
 #[tokio::test(flavor = "multi_thread")]
 async fn a_quote_makes_room_for_the_trade_that_is_known() {
     const DAY: i64 = 1440;
@@ -127,8 +128,8 @@ async fn a_quote_makes_room_for_the_trade_that_is_known() {
     server.create_shop("main", small_shop()).await;
     for number in 0..6 {
         let order = v1::Order {
-            arrival_time: minutes_in(-(20 - 2 * number) * DAY),
-            promise_time: minutes_in(6 * DAY),
+            arrival_time: minutes_in(2 * number * DAY + 60),
+            promise_time: minutes_in(20 * DAY),
             arrived: true,
             ..small_order()
         };
@@ -137,14 +138,27 @@ async fn a_quote_makes_room_for_the_trade_that_is_known() {
     let plan = server.plan(2).await.name;
     let publish = v1::PublishPlanRequest { name: plan, ..Default::default() };
     server.plans().publish_plan(publish).await.expect("is published");
-    let answer = quoted(&server, "r-9", Some(small_order())).await;
-    assert!((1.9..2.3).contains(&answer.orders_per_week), "{}", answer.orders_per_week);
+    assert_eq!(quoted(&server, "r-9", Some(small_order())).await.orders_per_week, 0.0);
+    let request = v1::QuoteOrderRequest {
+        parent: PARENT.into(),
+        order_id: "r-9".into(),
+        order: Some(small_order()),
+        as_of_time: minutes_in(16 * DAY),
+        future_count: 200,
+        ..Default::default()
+    };
+    let ask = async || {
+        let request = request.clone();
+        QuoteServiceClient::new(server.channel()).quote_order(request).await.expect("a quote").into_inner()
+    };
+    let answer = ask().await;
+    assert!((2.5..2.8).contains(&answer.orders_per_week), "{}", answer.orders_per_week);
     assert_eq!(answer.told_count, 0);
     let quote = &answer.quotes[0];
     let seconds = |time: &Option<prost_types::Timestamp>| time.as_ref().map(|time| time.seconds);
     let dates = [&quote.likely_time, &quote.p80_time, &quote.safe_time].map(seconds);
     assert!(dates.is_sorted() && dates.iter().all(Option::is_some), "{quote:?}");
-    assert_eq!(answer, quoted(&server, "r-9", Some(small_order())).await, "the same question has the same answer");
+    assert_eq!(answer, ask().await, "the same question has the same answer");
     server.stop().await.expect("the server stops in order");
 }
 

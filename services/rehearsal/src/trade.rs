@@ -30,6 +30,13 @@ pub struct Trade {
     pub flow: i64,
 }
 
+impl Trade {
+    /// Returns so many cars a week, looked at as the counter does: soon enough for who waits there.
+    pub fn usual(per_week: f64) -> Trade {
+        Trade { per_week, courses: 4, iterations: 500, flow: 0 }
+    }
+}
+
 /// What comes: cars like the first ones of a problem with the same people, bays and equipment.
 pub struct Kinds<'k> {
     /// The problem.

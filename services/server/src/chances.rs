@@ -49,10 +49,12 @@ pub fn chances(settings: &PlanningSettings) -> Chances {
 }
 
 /// What was recorded that chances are learned from.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone)]
 pub struct Recorded {
     /// All orders that were ever entered.
     pub orders: Vec<OrderFacts>,
+    /// When the first of them was entered.
+    pub since: Timestamp,
     notes: Vec<FloorNote>,
     growths: Vec<Growth>,
 }
@@ -70,8 +72,8 @@ impl Recorded {
             Ok((notes, growths))
         };
         // The one while the other: whoever waits for a quote stands at the counter.
-        let (orders, (notes, growths)) = tokio::try_join!(orders(store, shop), floor)?;
-        Ok(Recorded { orders, notes, growths })
+        let ((orders, since), (notes, growths)) = tokio::try_join!(orders(store, shop), floor)?;
+        Ok(Recorded { orders, since, notes, growths })
     }
 
     /// Reads the orders alone: nothing else is of use to a shop that goes by what is set.
@@ -79,7 +81,8 @@ impl Recorded {
     /// # Errors
     /// What the store says.
     pub async fn read_orders(store: &dyn Store, shop: &str) -> Result<Recorded, Error> {
-        Ok(Recorded { orders: orders(store, shop).await?, ..Recorded::default() })
+        let (orders, since) = orders(store, shop).await?;
+        Ok(Recorded { orders, since, notes: Vec::new(), growths: Vec::new() })
     }
 }
 
@@ -90,7 +93,7 @@ impl Known {
     /// The shop no longer holds together, or times are out of reach.
     pub fn learn(shop: &ShopFacts, recorded: &Recorded, now: Timestamp) -> Result<Known, Error> {
         let checked = Shop::new(shop.clone())?;
-        let Recorded { orders, notes, growths } = recorded;
+        let Recorded { orders, notes, growths, .. } = recorded;
         let records = Records { shop: &checked, orders, notes, growths, now };
         let seen =
             evidence::evidence(&records).map_err(|error| Error::Bug(format!("records out of reach: {error}")))?;
@@ -151,15 +154,18 @@ async fn notes(store: &dyn Store, shop: &str, from: Timestamp, now: Timestamp) -
     }
 }
 
-async fn orders(store: &dyn Store, shop: &str) -> Result<Vec<OrderFacts>, Error> {
+/// Returns all orders, and when the first of them was entered; the end of times if there is none.
+async fn orders(store: &dyn Store, shop: &str) -> Result<(Vec<OrderFacts>, Timestamp), Error> {
     let mut orders: Vec<OrderFacts> = Vec::new();
+    let mut since = Timestamp::MAX;
     loop {
         let page = Page { after: orders.last().map(|order| order.id.clone()), limit: PAGE };
         let read = store.list_orders(shop, OrderFilter::default(), page).await?;
         let is_last = read.len() < PAGE as usize;
+        since = read.iter().map(|record| record.create_time).fold(since, Timestamp::min);
         orders.extend(read.into_iter().map(|record| record.facts));
         if is_last || orders.len() >= MOST {
-            return Ok(orders);
+            return Ok((orders, since));
         }
     }
 }

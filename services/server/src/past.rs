@@ -21,9 +21,6 @@ const MOST_TOLD: u32 = 500;
 const TRADE: SignedDuration = SignedDuration::from_hours(8 * 7 * 24);
 /// And is known when there were so many days of it, and so many cars.
 const LEAST_TRADE: (SignedDuration, usize) = (SignedDuration::from_hours(14 * 24), 4);
-/// Courses of later trade that a quote looks at, and iterations of the plan in each.
-const COURSES: u64 = 4;
-const ITERATIONS: u64 = 500;
 
 /// What a shop has seen by a moment.
 #[derive(Debug, Clone)]
@@ -33,6 +30,7 @@ pub struct Past {
     /// It was learned from records.
     pub learned: bool,
     orders: Vec<OrderFacts>,
+    since: Timestamp,
     told: Vec<ToldRecord>,
 }
 
@@ -54,7 +52,7 @@ impl Past {
         let (recorded, told) = tokio::try_join!(recorded, told)?;
         let known = Known::learn(shop, &recorded, now)?;
         let learned = learns && !known.seen.is_empty();
-        Ok(Past { chances: known.used, learned, orders: recorded.orders, told })
+        Ok(Past { chances: known.used, learned, since: recorded.since, orders: recorded.orders, told })
     }
 
     /// Returns how a shop quotes that has seen this.
@@ -77,7 +75,7 @@ impl Past {
 
     /// Returns the trade that is expected; `None` if too little of it is known.
     fn trade(&self, snapshot: &Snapshot, now: Timestamp) -> Result<Option<(Trade, Planning)>, Error> {
-        let Some((per_week, lately)) = came(&self.orders, now) else { return Ok(None) };
+        let Some((per_week, lately)) = came(&self.orders, self.since, now) else { return Ok(None) };
         // Orders like these come, and nothing of them is done then.
         let kinds = Snapshot {
             orders: lately.into_iter().map(|order| untouched(order, now)).collect(),
@@ -86,18 +84,18 @@ impl Past {
             ..snapshot.clone()
         };
         let kinds = planning(&kinds, now).map_err(|message| forbidden(&snapshot.shop.facts.id, message))?;
-        let trade = Trade { per_week, courses: COURSES, iterations: ITERATIONS, flow: 0 };
+        let trade = Trade::usual(per_week);
         Ok((!kinds.problem.cars.is_empty()).then_some((trade, kinds)))
     }
 }
 
-/// Returns how many cars came a week lately, and which they were; `None` if there is too little to go by.
-fn came(orders: &[OrderFacts], now: Timestamp) -> Option<(f64, Vec<&OrderFacts>)> {
-    let from = now.checked_sub(TRADE).unwrap_or(Timestamp::MIN);
-    let came = orders.iter().filter(|order| order.arrived && !order.cancelled && order.arrival_time <= now);
-    let first = came.clone().map(|order| order.arrival_time).min()?;
-    let known = now.duration_since(first.max(from));
-    let lately: Vec<&OrderFacts> = came.filter(|order| from <= order.arrival_time).collect();
+/// Returns how many cars came a week lately, and which they were; `None` if there is too little to go by. The first order was
+/// entered at `since`: of what came before only those are known that were still there.
+fn came(orders: &[OrderFacts], since: Timestamp, now: Timestamp) -> Option<(f64, Vec<&OrderFacts>)> {
+    let from = now.checked_sub(TRADE).unwrap_or(Timestamp::MIN).max(since);
+    let known = now.duration_since(from);
+    let came = |order: &&OrderFacts| order.arrived && !order.cancelled && (from..=now).contains(&order.arrival_time);
+    let lately: Vec<&OrderFacts> = orders.iter().filter(came).collect();
     let enough = known >= LEAST_TRADE.0 && lately.len() >= LEAST_TRADE.1;
     enough.then(|| (lately.len() as f64 / (known.as_secs_f64() / (7.0 * 86_400.0)), lately))
 }
@@ -210,18 +208,21 @@ mod tests {
     #[test]
     fn trade_is_that_of_the_last_eight_weeks_and_needs_two() {
         let orders: Vec<OrderFacts> = (0..100).map(|day| order(&format!("o-{day}"), day, Some(day + 3))).collect();
-        let per_week = |now| came(&orders, at(now)).map(|(per_week, of)| (per_week, of.len()));
+        let per_week = |now| came(&orders, at(0), at(now)).map(|(per_week, of)| (per_week, of.len()));
         assert_eq!(per_week(13), None, "too short");
         assert_eq!(per_week(14), Some((7.5, 15)), "a fence has one post more than fields");
         assert_eq!(per_week(99), Some((57.0 / 8.0, 57)));
+        // What was there when the shop began to enter its orders tells nothing of how many come.
+        assert_eq!(came(&orders, at(86), at(99)).map(|(_, of)| of.len()), None);
+        assert_eq!(came(&orders, at(71), at(99)).map(|(per_week, of)| (per_week, of.len())), Some((29.0 / 4.0, 29)));
         // What is cancelled, has not come or is yet to come does not count.
         let mut few = orders[..4].to_vec();
-        assert_eq!(came(&few, at(28)).map(|(per_week, _)| per_week), Some(1.0));
+        assert_eq!(came(&few, at(0), at(28)).map(|(per_week, _)| per_week), Some(1.0));
         few[1].cancelled = true;
-        assert_eq!(came(&few, at(28)).map(|(per_week, _)| per_week), None, "too few");
+        assert_eq!(came(&few, at(0), at(28)).map(|(per_week, _)| per_week), None, "too few");
         few[1].cancelled = false;
         few[2].arrived = false;
-        assert_eq!(came(&few, at(28)).map(|(per_week, _)| per_week), None);
+        assert_eq!(came(&few, at(0), at(28)).map(|(per_week, _)| per_week), None);
     }
 
     #[test]
@@ -231,7 +232,7 @@ mod tests {
         let mut orders = vec![order("a", 1, Some(4)), order("b", 1, None), order("c", 1, Some(2))];
         orders[2].cancelled = true;
         let told = vec![told("a", 1), told("b", 2), told("c", 2), told("gone", 3), told("a", 9)];
-        let past = Past { chances: Chances::default(), learned: false, orders, told: told.clone() };
+        let past = Past { chances: Chances::default(), learned: false, since: at(0), orders, told: told.clone() };
         let said = past.said(at(8));
         assert_eq!(said, [(told[0].clone(), Some(at(4))), (told[1].clone(), None)]);
     }
