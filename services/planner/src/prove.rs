@@ -18,7 +18,10 @@ use crate::switches::{Idea, Switches};
 const LOOKS_FIRST: u32 = 200;
 
 /// Exact search begins when no more ways to place operations are left than this.
-const MOST_WAYS: usize = 80_000;
+const MOST_WAYS: usize = 160_000;
+
+/// What is left is counted anew when it is at most this share of what it was.
+const WORTH_COUNTING: f64 = 0.9;
 
 /// A smaller problem is worth beginning anew if it has no more than this share of the ways.
 const WORTH_A_NEW_START: f64 = 0.6;
@@ -78,6 +81,8 @@ pub(crate) struct Proof<'c> {
     turn: (u64, bool),
     /// Ways that the exact search began with.
     ways: usize,
+    /// Ways that were left at most when they were counted last.
+    most: usize,
     looks: u32,
     rounds: u32,
     misses: u32,
@@ -100,6 +105,7 @@ impl<'c> Proof<'c> {
             shortest: None,
             turn: (0, false),
             ways: usize::MAX,
+            most: usize::MAX,
             looks: 0,
             rounds: 0,
             misses: 0,
@@ -139,9 +145,12 @@ impl<'c> Proof<'c> {
         if self.looks < LOOKS_FIRST && !self.bounder.is_exhausted() || self.bounder.is_closed() {
             return;
         }
-        if self.bounder.most_ways() as f64 > MOST_WAYS as f64 * 2.0 {
+        // What is left exactly takes some looks to find out: only where it can have become much less.
+        let most = self.bounder.most_ways();
+        if most > 2 * MOST_WAYS || most as f64 >= self.most as f64 * WORTH_COUNTING {
             return;
         }
+        self.most = most;
         let Some(remaining) = self.bounder.remaining(stop) else { return };
         let size = remaining.size();
         if size <= MOST_WAYS && (size as f64) < self.ways as f64 * WORTH_A_NEW_START {

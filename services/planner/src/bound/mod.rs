@@ -155,13 +155,14 @@ impl<'c> Bounder<'c> {
 
     /// Returns how many ways to place operations the windows allow at most.
     pub fn most_ways(&self) -> usize {
+        let last = self.compiled.clock.horizon;
+        let ways = |node: &tree::Node, group: &tree::Group| {
+            let calendar = &self.compiled.calendars[group.calendar as usize];
+            let before = |step: Step| calendar.worked_before(step.clamp(0, last));
+            (before(node.start.1 + 1) - before(node.start.0)).max(0) as usize * group.modes.len()
+        };
         let nodes = self.forest.trees.iter().flat_map(|tree| &tree.nodes);
-        nodes
-            .map(|node| {
-                let starts = (node.start.1 - node.start.0 + 1).max(0) as usize;
-                starts * node.groups.iter().map(|group| group.modes.len()).sum::<usize>()
-            })
-            .sum()
+        nodes.map(|node| node.groups.iter().map(|group| ways(node, group)).sum::<usize>()).sum()
     }
 
     /// Tells whether no plan cheaper than the target is left.
