@@ -80,8 +80,8 @@ impl Model {
             for &last in &from.operations {
                 for &next in &to.operations {
                     let (end, start) = (self.placed(last).end, self.placed(next).start);
-                    let conditions = [fact].into_iter().chain(conditions.iter().copied()).collect();
-                    self.order(conditions, end, start, between[from.family as usize][to.family as usize]);
+                    let conditions = [&[fact], conditions].concat();
+                    self.order(&conditions, end, start, between[from.family as usize][to.family as usize]);
                 }
             }
         }
@@ -138,8 +138,8 @@ impl Model {
         }
         let before = self.engine.binary(true);
         for own in operations {
-            self.order(vec![there, Fact::at_least(before, 1)], own.end, origin, -from);
-            self.order(vec![there, Fact::at_most(before, 0)], origin, own.start, until);
+            self.order(&[there, Fact::at_least(before, 1)], own.end, origin, -from);
+            self.order(&[there, Fact::at_most(before, 0)], origin, own.start, until);
         }
     }
 

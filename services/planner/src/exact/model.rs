@@ -168,18 +168,18 @@ impl Model {
     }
 
     /// `to >= from + distance` under conditions.
-    pub(super) fn order(&mut self, conditions: Vec<Fact>, from: Moment, to: Moment, distance: Step) {
+    pub(super) fn order(&mut self, conditions: &[Fact], from: Moment, to: Moment, distance: Step) {
         let distance = distance + from.offset - to.offset;
-        self.engine.orders.push(Order { conditions, from: from.variable, to: to.variable, distance });
+        self.engine.orders.push(Order::new(conditions, from.variable, to.variable, distance));
     }
 
     fn add_links(&mut self, compiled: &Compiled) {
         for (index, operation) in compiled.operations.iter().enumerate().filter(|(_, operation)| !operation.is_fact) {
             for link in compiled.links_of(operation.before) {
                 let (before, after) = (self.placed(link.other).clone(), self.placed(index as u32).clone());
-                self.order(Vec::new(), before.end, after.start, link.min);
+                self.order(&[], before.end, after.start, link.min);
                 if link.max < NEVER {
-                    self.order(Vec::new(), after.start, before.end, -link.max);
+                    self.order(&[], after.start, before.end, -link.max);
                 }
             }
         }
@@ -249,7 +249,7 @@ impl Model {
         for (fact, from, to) in
             [(Fact::at_least(before, 1), one.end, two.start), (Fact::at_most(before, 0), two.end, one.start)]
         {
-            self.order([fact].into_iter().chain(conditions.iter().copied()).collect(), from, to, 0);
+            self.order(&[&[fact], conditions].concat(), from, to, 0);
         }
         Some(())
     }
@@ -336,7 +336,7 @@ impl Model {
             for &index in data.operations.iter().filter(|&&index| compiled.operations[index as usize].after.is_empty())
             {
                 let end = self.placed(index).end;
-                self.order(Vec::new(), end, Moment { variable, offset: 0 }, 0);
+                self.order(&[], end, Moment { variable, offset: 0 }, 0);
             }
             cars.push(Completion { variable, first, price });
         }

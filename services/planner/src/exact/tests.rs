@@ -41,7 +41,7 @@ impl Tasks {
         let moment = |task: usize, offset| Moment { variable: starts[task], offset };
         for &(before, after, wait) in &self.links {
             let distance = self.lengths[before] + wait;
-            engine.orders.push(Order { conditions: Vec::new(), from: starts[before], to: starts[after], distance });
+            engine.orders.push(Order::new(&[], starts[before], starts[after], distance));
         }
         let task = |task: usize| cumulative::Task {
             start: moment(task, 0),
@@ -68,7 +68,7 @@ impl Tasks {
                     {
                         let distance = self.lengths[from];
                         let (from, to) = (starts[from], starts[to]);
-                        engine.orders.push(Order { conditions: vec![fact], from, to, distance });
+                        engine.orders.push(Order::new(&[fact], from, to, distance));
                     }
                 }
             }
