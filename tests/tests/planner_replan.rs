@@ -1,7 +1,9 @@
 //! Mending a published plan, on small nasty shops made by chance: every answer keeps the rules.
 
+use fitup_model::keyed::OperationId;
 use fitup_model::problem::{Commitment, Published, Ready, ReadyReason};
-use fitup_model::{Plan, Problem, Span, check, cost};
+use fitup_model::{Plan, Problem, Span, check, cost, repair};
+use fitup_planner::least_change::{Must, NEAR};
 use fitup_planner::replan::{improved, least_change, push_right};
 use fitup_planner::{Never, Options};
 use fitup_tests::planning::planned;
@@ -43,9 +45,20 @@ proptest! {
         prop_assert_eq!(check(&problem, &least.plan), []);
         prop_assert_eq!(least.cost, cost::cost(&problem, &least.plan));
         prop_assert!(least.bound <= least.cost);
+        let near = repair::near(&problem, &published, problem.now + NEAR);
+        let must = Must::new(&problem, &published, &near);
+        let whole = |plan: &&Plan| problem.cars.keys().all(|car| plan.includes(&problem, car));
+        for plan in [&pushed, &least.plan].into_iter().filter(whole) {
+            let stays = |id: &&OperationId| repair::stays(&problem, &published, plan, **id);
+            let kept = must.moved.iter().find(stays).map(|id| (id, &problem.operations[*id], &published.operations[*id]));
+            prop_assert_eq!(kept, None, "what must move stays in a plan");
+            prop_assert!(near.iter().filter(|id| !stays(id)).count() >= must.count());
+        }
         let again = least_change(&problem, &published, &options, &Never);
         prop_assert_eq!(&again.plan, &least.plan, "the same limit, the same plan");
         let better = improved(&problem, &least.plan, &options, &Never);
         prop_assert_eq!(check(&problem, &better.plan), []);
+        let moved = |plan: &Plan| repair::moved(&problem, &published, plan, problem.now + NEAR).1;
+        prop_assert!(!whole(&&better.plan) || moved(&better.plan) >= must.count());
     }
 }

@@ -4,7 +4,7 @@
 //! there: ties only take choices away.
 
 use crate::calendar::Calendar;
-use crate::keyed::{CarId, OperationId, TechnicianId};
+use crate::keyed::{OperationId, TechnicianId};
 use crate::plan::{Assignment, Plan};
 use crate::problem::{BayChoice, Commitment, Problem, ProblemData, Ready, ReadyReason};
 use crate::time::{Time, Window};
@@ -26,10 +26,9 @@ pub fn pushed_right(problem: &Problem, published: &Plan) -> Problem {
     checked(data)
 }
 
-/// Returns `problem` with the operations tied that `published` starts before `until` and that `kept`, a plan for the
-/// problem, leaves as they are, but for those of the cars in `free`; and with changes of all others `factor` times as
-/// dear.
-pub fn held(problem: &Problem, published: &Plan, kept: &Plan, until: Time, factor: i64, free: &[CarId]) -> Problem {
+/// Returns `problem` with those planned operations tied to their published people, bay and start that `ties` picks, and
+/// with changes of all others `factor` times as dear.
+pub fn held(problem: &Problem, published: &Plan, factor: i64, ties: &dyn Fn(OperationId) -> bool) -> Problem {
     let mut data = problem.clone().into_data();
     for id in problem.operations.keys() {
         if let Some(published) = &mut data.operations[id].published {
@@ -42,19 +41,14 @@ pub fn held(problem: &Problem, published: &Plan, kept: &Plan, until: Time, facto
             published.price *= factor;
         }
     }
-    let stays = |id: OperationId| {
-        stays(problem, published, kept, id)
-            && starts_before(published, id, until)
-            && !free.contains(&problem.operations[id].car)
-    };
-    for (id, assignment) in planned(problem, published).filter(|(id, _)| stays(*id)) {
+    for (id, assignment) in planned(problem, published).filter(|(id, _)| ties(*id)) {
         let pinned =
             Commitment::Pinned { technicians: Some(assignment.technicians.clone()), start: Some(assignment.start) };
         if assignment.start == assignment.start.ceil_to(data.grid) {
             data.operations[id].commitment = pinned;
         }
     }
-    tie_bays(problem, published, &mut data, stays);
+    tie_bays(problem, published, &mut data, ties);
     checked(data)
 }
 
@@ -97,16 +91,16 @@ pub fn stays(problem: &Problem, published: &Plan, plan: &Plan, id: OperationId) 
     }
 }
 
+/// Returns the operations still to be started that `published` starts before `until`.
+pub fn near(problem: &Problem, published: &Plan, until: Time) -> Vec<OperationId> {
+    planned(problem, published).filter(|(_, assignment)| assignment.start < until).map(|(id, _)| id).collect()
+}
+
 /// Returns how many of the operations still to be started that `published` starts before `until` there are, and how many
 /// of these `plan` moves: starts at another time, with other people or in another bay, or leaves out.
 pub fn moved(problem: &Problem, published: &Plan, plan: &Plan, until: Time) -> (usize, usize) {
-    let near = planned(problem, published).map(|(id, _)| id).filter(|id| starts_before(published, *id, until));
-    let near: Vec<OperationId> = near.collect();
+    let near = near(problem, published, until);
     (near.len(), near.iter().filter(|id| !stays(problem, published, plan, **id)).count())
-}
-
-fn starts_before(plan: &Plan, id: OperationId, until: Time) -> bool {
-    plan.operations[id].as_ref().is_some_and(|assignment| assignment.start < until)
 }
 
 /// Returns the operations that are published and have not started.

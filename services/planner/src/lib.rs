@@ -16,6 +16,7 @@ pub mod construct;
 pub mod exact;
 pub mod format;
 pub mod improve;
+pub mod least_change;
 mod left_out;
 pub mod load;
 pub mod milp;

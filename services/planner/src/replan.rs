@@ -1,13 +1,14 @@
 //! Repairs a published plan: what becomes of it if nobody does anything, and the answer that changes least.
 
-use fitup_model::keyed::{CarId, Key, OperationId};
-use fitup_model::{Plan, Problem, Span, Time, check, cost, repair};
+use fitup_model::keyed::{Key, OperationId};
+use fitup_model::{Plan, Problem, Time, check, cost, repair};
 
 use crate::Options;
 use crate::bound::Prices;
 use crate::compile::Compiled;
 use crate::construct;
 use crate::improve::{Budget, Pace, Search};
+pub use crate::least_change::least_change;
 use crate::left_out::left_out;
 use crate::outcome::{LeftOut, Solved};
 use crate::random::Random;
@@ -16,18 +17,6 @@ use crate::stop::Stop;
 
 /// How often the pushing may go back, over all operations.
 const JUMPS: usize = 2000;
-
-/// The answer of least change leaves alone what starts in this time from now.
-const NEAR: Span = Span::from_minutes(2 * 1440);
-
-/// Of that, at most one in so many is moved beside what is hit.
-const FEW: usize = 10;
-
-/// The search for it begins so often, each time with other cars free.
-const TRIALS: u64 = 5;
-
-/// In it, changes of what starts later cost so many times what they cost the shop.
-const DEARER: i64 = 2;
 
 /// Returns what becomes of `published` if everything keeps its people, its bay and its turn, and only moves back as far
 /// as the facts push it; and the cars that find no place then.
@@ -107,69 +96,13 @@ pub(crate) fn turns(compiled: &Compiled, published: &Plan) -> Vec<Option<Time>> 
     turns
 }
 
-fn place_the_rest(schedule: &mut Schedule) {
+pub(crate) fn place_the_rest(schedule: &mut Schedule) {
     let (mut saved, mut order) = (Saved::default(), Vec::new());
     for car in 0..schedule.planned.len() {
         if !schedule.planned[car] {
             let _ = construct::insert_car(schedule, car, &mut order, &mut saved);
         }
     }
-}
-
-/// Returns the plan that keeps of `published` what can be kept and mends the rest: what starts in the next two days and
-/// is not hit stays exactly as it is, later changes are made where they are well worth it.
-pub fn least_change(problem: &Problem, published: &Plan, options: &Options, stop: &dyn Stop) -> Solved {
-    let until = problem.now + NEAR;
-    let mut best = kept(problem, published);
-    let (count, first_moved) = repair::moved(problem, published, &best, until);
-    // What is hit moves in any case; a little more may, where that is well worth it.
-    let allowed = first_moved.max(count / FEW);
-    let mut random = Random::new(options.seed, 2);
-    let mut left = Vec::new();
-    let mut iterations = 0;
-    for trial in 0..TRIALS {
-        let moved = repair::moved(problem, published, &best, until).1;
-        let free = if trial == 0 {
-            Vec::new()
-        } else {
-            some_cars(problem, published, until, allowed.saturating_sub(moved), &mut random)
-        };
-        let held = repair::held(problem, published, &best, until, DEARER, &free);
-        let own =
-            Options { seed: options.seed + trial, iterations: options.iterations.map(|all| all / TRIALS), ..*options };
-        let found = searched(&held, &best, &own, stop, (trial + 1) as f64 / TRIALS as f64);
-        iterations += found.iterations;
-        let price = |plan: &Plan| cost::cost(problem, plan);
-        let few = repair::moved(problem, published, &found.plan, until).1 <= allowed;
-        if trial == 0 {
-            left.clone_from(&found.left_out);
-        }
-        if few && price(&found.plan) < price(&best) && check(problem, &found.plan).is_empty() {
-            (best, left) = (found.plan, found.left_out);
-        }
-        if stop.should_stop() {
-            break;
-        }
-    }
-    left.retain(|left| !best.includes(problem, left.car));
-    priced(problem, Solved { plan: best, cost: 0, bound: 0, left_out: left, iterations, prices: Prices::default() })
-}
-
-/// Returns cars, by chance, of which no more than so many operations are published to start before `until`.
-fn some_cars(problem: &Problem, published: &Plan, until: Time, most: usize, random: &mut Random) -> Vec<CarId> {
-    let mut cars: Vec<CarId> = problem.cars.keys().collect();
-    random.shuffle(&mut cars);
-    let mut room = most;
-    cars.retain(|&car| {
-        let near = problem.operations_of(car).iter().filter(|&&id| {
-            published.operations[id].as_ref().is_some_and(|it| problem.now <= it.start && it.start < until)
-        });
-        let near = near.count();
-        let fits = (1..=room).contains(&near);
-        room -= if fits { near } else { 0 };
-        fits
-    });
-    cars
 }
 
 /// Searches for a better plan from `start` on, without any proof: the plan depends on the problem, the start, the seed
@@ -179,9 +112,13 @@ pub fn improved(problem: &Problem, start: &Plan, options: &Options, stop: &dyn S
 }
 
 /// Does the same until a share of the time is used.
-fn searched(problem: &Problem, start: &Plan, options: &Options, stop: &dyn Stop, until: f64) -> Solved {
-    let compiled = Compiled::new(problem);
-    let mut schedule = Schedule::new(&compiled, Random::new(options.seed, 0));
+pub(crate) fn searched(problem: &Problem, start: &Plan, options: &Options, stop: &dyn Stop, until: f64) -> Solved {
+    searched_in(&Compiled::new(problem), start, options, stop, until)
+}
+
+/// Does the same in a problem that is compiled already, perhaps with other prices than its own.
+pub(crate) fn searched_in(compiled: &Compiled, start: &Plan, options: &Options, stop: &dyn Stop, until: f64) -> Solved {
+    let mut schedule = Schedule::new(compiled, Random::new(options.seed, 0));
     construct::repair(&mut schedule, start);
     place_the_rest(&mut schedule);
     let mut search = Search::new(schedule, Random::new(options.seed, 1), options.switches);
@@ -189,38 +126,39 @@ fn searched(problem: &Problem, start: &Plan, options: &Options, stop: &dyn Stop,
     let budget = Budget { stop, iterations: options.iterations.unwrap_or(u64::MAX), pace };
     let iterations = search.run(&budget);
     let best = search.best.clone();
-    let mut schedule = Schedule::new(&compiled, Random::new(options.seed, 0));
+    let mut schedule = Schedule::new(compiled, Random::new(options.seed, 0));
     schedule.load(&best);
     let plan = schedule.to_plan();
     let left_out = left_out(&schedule, &plan);
-    priced(problem, Solved { plan, cost: 0, bound: 0, left_out, iterations, prices: Prices::default() })
+    priced(compiled.problem, Solved { plan, cost: 0, bound: 0, left_out, iterations, prices: Prices::default() })
 }
 
 /// Gives a plan its price in `problem`, and a bound that holds there.
-fn priced(problem: &Problem, solved: Solved) -> Solved {
+pub(crate) fn priced(problem: &Problem, solved: Solved) -> Solved {
     let cost = cost::cost(problem, &solved.plan);
     Solved { cost, bound: Compiled::new(problem).trivial_bound().min(cost), ..solved }
 }
 
 /// Returns a plan that has everything of `published` in its place that can stay there; what is hit goes where there is
-/// room beside it.
-fn kept(problem: &Problem, published: &Plan) -> Plan {
-    let (pushed, _) = push_right(problem, published);
+/// room beside it. And the cars that find no place then.
+pub(crate) fn kept(problem: &Problem, published: &Plan) -> (Plan, Vec<LeftOut>) {
+    let pushed = push_right(problem, published);
     // What even pushing leaves in place is not hit: of cars that are, it ties the operations before the trouble.
-    let held = repair::held(problem, published, &pushed, problem.horizon, 1, &[]);
+    let held = repair::held(problem, published, 1, &|id| repair::stays(problem, published, &pushed.0, id));
     let beside = |of: &Problem| {
         let compiled = Compiled::new(of);
         let mut schedule = Schedule::new(&compiled, Random::new(1, 0));
         construct::repair(&mut schedule, published);
         place_the_rest(&mut schedule);
-        schedule.to_plan()
+        let plan = schedule.to_plan();
+        let out = left_out(&schedule, &plan);
+        (plan, out)
     };
-    let out = |plan: &Plan| problem.cars.keys().filter(|car| !plan.includes(problem, *car)).count();
     // Beside the others with the ties, beside them as a whole, or all of them pushed back: the first that leaves out no
     // more cars than need be.
     let candidates = [beside(&held), beside(problem), pushed];
-    let fewest = candidates.iter().map(&out).min();
-    let good = |plan: &&Plan| Some(out(plan)) == fewest && check(problem, plan).is_empty();
+    let fewest = candidates.iter().map(|(_, out)| out.len()).min();
+    let good = |(plan, out): &&(Plan, Vec<LeftOut>)| Some(out.len()) == fewest && check(problem, plan).is_empty();
     let found = candidates.iter().find(good).unwrap_or(&candidates[2]);
     found.clone()
 }

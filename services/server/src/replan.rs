@@ -16,7 +16,7 @@ use crate::search::Deadline;
 /// The search for the best outcome takes so long where nothing else is said.
 pub const TIME_LIMIT: Duration = Duration::from_secs(4);
 /// Least change takes this share of it.
-const LEAST_SHARE: u32 = 6;
+const LEAST_SHARE: u32 = 5;
 /// What each stretch of overtime buys is found in so many steps of search.
 const WORTH_ITERATIONS: u64 = 1000;
 /// Of no more stretches than this.

@@ -26,6 +26,7 @@ mod held;
 pub mod modes;
 pub mod price;
 mod reasons;
+mod sticky;
 mod tails;
 mod vary;
 
@@ -252,6 +253,8 @@ pub struct Compiled<'p> {
     pub pools: Vec<Pool>,
     /// When facts keep each technician, sorted and disjoint.
     pub busy_people: Vec<Vec<(Step, Step)>>,
+    /// Whether operations are worth waiting for until they start when they were published to: `sticky`.
+    pub is_sticky: bool,
     /// Whether any changeover takes time.
     pub has_changeovers: bool,
     /// Whether choices were cut off at [`modes::MOST`] modes of an operation or at the longest horizon: then a proof over
@@ -286,6 +289,7 @@ impl<'p> Compiled<'p> {
             technician_kind: Vec::new(),
             pools: Vec::new(),
             busy_people: Vec::new(),
+            is_sticky: false,
             has_changeovers: problem.changeovers.iter().any(|changeover| changeover.span > fitup_model::Span::ZERO),
             truncated: cut,
             partnerless: Vec::new(),

@@ -49,6 +49,7 @@ impl Schedule<'_> {
                 }
                 let Some(handicap) = self.handicap(index, operation, position, mode, of_many) else { continue };
                 let mut from = limits.from;
+                let mut own = None;
                 loop {
                     let until = limits.until.min(best.score - handicap);
                     let Some((start, end)) = self.slot(index, operation, mode, from, NEVER, until) else { break };
@@ -63,7 +64,10 @@ impl Schedule<'_> {
                                     Spot { score, start, end, mode: position, bay, lower, upper },
                                 );
                             }
-                            break;
+                            match self.published_start(operation, start).filter(|_| own.is_none()) {
+                                Some(later) => (from, own) = (later, Some(later)),
+                                None => break,
+                            }
                         }
                         Err(next) if next >= compiled.clock.horizon => break,
                         Err(next) => from = next.max(start + 1),

@@ -234,6 +234,15 @@ impl Schedule<'_> {
             .fold(start, |free, &(pool, pieces)| free.max(self.stocks[usize::from(pool)].free_from(start, end, pieces)))
     }
 
+    /// Returns when an operation was published to start, if that is later than `start` and worth waiting for.
+    #[inline]
+    pub(super) fn published_start(&self, operation: &Operation, start: Step) -> Option<Step> {
+        if !self.compiled.is_sticky {
+            return None;
+        }
+        operation.published_day.map(|(from, ..)| from).filter(|from| *from > start)
+    }
+
     pub(super) fn extra_steps(&self, operation: &Operation, mode: &Mode, start: Step, end: Step) -> Step {
         if mode.change == 0 && !mode.overtime && operation.published_day.is_none() {
             return 0;
@@ -262,6 +271,15 @@ impl Schedule<'_> {
                 if let Some((start, end)) = self.slot(index, operation, mode, limits.from, limits.latest, until) {
                     let score = end + handicap + self.extra_steps(operation, mode, start, end);
                     self.keep_better(&mut best, Spot { score, start, end, mode: position, bay: 0, lower: 0, upper: 0 });
+                    if let Some(own) = self.published_start(operation, start) {
+                        let until = limits.until.min(best.score - handicap);
+                        let latest = own.min(limits.latest);
+                        if let Some((start, end)) = self.slot(index, operation, mode, own, latest, until) {
+                            let score = end + handicap + self.extra_steps(operation, mode, start, end);
+                            let spot = Spot { score, start, end, mode: position, bay: 0, lower: 0, upper: 0 };
+                            self.keep_better(&mut best, spot);
+                        }
+                    }
                 }
             }
             if best.score < NEVER || !blinking {
