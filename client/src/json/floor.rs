@@ -107,6 +107,16 @@ pub struct Lane {
     technician: Option<String>,
     bay: Option<String>,
     entries: Vec<Entry>,
+    /// What is said of the hazards of the entries, and whose word comes first; nothing where there are none.
+    cautions: Vec<HazardCaution>,
+    last_word: Option<String>,
+}
+
+#[derive(Debug, Serialize)]
+struct HazardCaution {
+    hazard: String,
+    message: String,
+    source: String,
 }
 
 #[derive(Debug, Serialize)]
@@ -136,14 +146,34 @@ struct Wait {
 /// Returns the lines of a dispatch list.
 pub fn lanes(list: &v1::DispatchList) -> Vec<Lane> {
     let plan = last(&list.plan);
-    let lane = |lane: &v1::DispatchLane, is_bay: bool| Lane {
-        plan: plan.to_owned(),
-        technician: (!is_bay).then(|| lane.id.clone()),
-        bay: is_bay.then(|| lane.id.clone()),
-        entries: lane.entries.iter().map(entry).collect(),
+    let lane = |lane: &v1::DispatchLane, is_bay: bool| {
+        let cautions = cautions(list, lane);
+        Lane {
+            plan: plan.to_owned(),
+            technician: (!is_bay).then(|| lane.id.clone()),
+            bay: is_bay.then(|| lane.id.clone()),
+            entries: lane.entries.iter().map(entry).collect(),
+            last_word: set(&list.last_word).filter(|_| !cautions.is_empty()),
+            cautions,
+        }
     };
     let people = list.technicians.iter().map(|of| lane(of, false));
     people.chain(list.bays.iter().map(|of| lane(of, true))).collect()
+}
+
+fn hazard(hazard: v1::Hazard) -> String {
+    word(hazard.as_str_name(), "HAZARD_").replace('_', "-")
+}
+
+/// Returns what is said of the hazards of a lane, each once.
+fn cautions(list: &v1::DispatchList, lane: &v1::DispatchLane) -> Vec<HazardCaution> {
+    let listed = |of: v1::Hazard| lane.entries.iter().any(|entry| entry.hazards().any(|other| other == of));
+    let said = list.cautions.iter().filter(|said| listed(said.hazard()));
+    said.map(|said| {
+        let v1::Caution { message, source, .. } = said.caution.clone().unwrap_or_default();
+        HazardCaution { hazard: hazard(said.hazard()), message, source }
+    })
+    .collect()
 }
 
 fn entry(entry: &v1::DispatchEntry) -> Entry {
@@ -165,7 +195,7 @@ fn entry(entry: &v1::DispatchEntry) -> Entry {
         state: word(entry.state().as_str_name(), "STATE_"),
         hold_point: entry.hold_point,
         waits: entry.waits.iter().map(wait).collect(),
-        hazards: entry.hazards().map(|hazard| word(hazard.as_str_name(), "HAZARD_").replace('_', "-")).collect(),
+        hazards: entry.hazards().map(hazard).collect(),
     }
 }
 

@@ -12,6 +12,7 @@ use fitup_model::{Fault, Faults, OrderFacts};
 use crate::book::{Activity, OperationTemplate, Reason, Rule, RuleBook};
 use crate::cure;
 use crate::safety::Caution;
+pub(crate) use lines::MARK;
 
 /// So many lines are taken; more is a mistake, not an estimate.
 pub const MOST_LINES: usize = 500;

@@ -10,13 +10,14 @@
 use std::collections::BTreeMap;
 
 use fitup_model::OrderFacts;
-use fitup_model::order::{OrderLink, OrderOperation, OrderVisit, Progress};
+use fitup_model::order::{Need, OrderLink, OrderOperation, OrderVisit, Progress};
 
 use crate::book::RuleBook;
-use crate::build::{Built, Origin, drop_impossible_wishes, keep_possible_rework};
+use crate::build::{Built, MARK, Origin, drop_impossible_wishes, keep_possible_rework};
 
 /// Returns the order with what `built` makes of it now; `before` is what its lines made before.
 pub fn merge(book: &RuleBook, stored: &OrderFacts, before: Option<&Built>, built: Built) -> Built {
+    let stored = &named_as_now(stored, &built.facts);
     let mut merging = Merging {
         stored,
         before: before.map(|before| &before.facts),
@@ -32,15 +33,13 @@ pub fn merge(book: &RuleBook, stored: &OrderFacts, before: Option<&Built>, built
     let visits = merging.visits(&built.facts.visits);
     let links = merging.links(&built.facts);
     let Merging { operations, origins, .. } = merging;
-    let kept = |needs: &[fitup_model::order::Need], new: Vec<fitup_model::order::Need>| {
+    let kept = |needs: &[Need], new: Vec<Need>| {
         let mut all = new;
         for need in needs {
             let used = operations.iter().any(|operation| operation.needs.contains(&need.id));
             match all.iter_mut().find(|one| one.id == need.id) {
                 // Received is received, whatever an older list of lines says.
-                Some(one) if need.met => {
-                    *one = fitup_model::order::Need { met: true, expected_time: None, ..one.clone() }
-                }
+                Some(one) if need.met => *one = Need { met: true, expected_time: None, ..one.clone() },
                 Some(_) => {}
                 None if used => all.push(need.clone()),
                 None => {}
@@ -59,6 +58,25 @@ pub fn merge(book: &RuleBook, stored: &OrderFacts, before: Option<&Built>, built
     drop_impossible_wishes(&mut facts);
     keep_possible_rework(&mut facts);
     Built { facts, origins, ..built }
+}
+
+/// Returns the order with its parts named as lines name them now.
+fn named_as_now(stored: &OrderFacts, built: &OrderFacts) -> OrderFacts {
+    let is_there = |parts: &[Need], id: &str| parts.iter().any(|part| part.id == id);
+    let mut named = stored.clone();
+    let rename = |id: &mut String| {
+        let now = id.strip_prefix(MARK).filter(|now| is_there(&built.parts, now) && !is_there(&stored.parts, now));
+        if let Some(now) = now.map(str::to_owned) {
+            *id = now;
+        }
+    };
+    for part in &mut named.parts {
+        rename(&mut part.id);
+    }
+    for operation in &mut named.operations {
+        operation.needs.iter_mut().filter(|need| is_there(&stored.parts, need)).for_each(rename);
+    }
+    named
 }
 
 /// Returns the id without the mark of a piece: `strip-s2` is a piece of `strip`.

@@ -160,6 +160,25 @@ proptest! {
         prop_assert_eq!(alike(&merged.facts), alike(&stored));
     }
 
+    /// An order that remembers its parts by the names they once had gets those of now, and nothing else changes.
+    #[test]
+    fn parts_are_named_as_the_writer_did(lines in any_lines()) {
+        let book = RuleBook::built_in();
+        let take_in = take_in(numbered(lines));
+        let built = build(&book, &take_in, head()).expect("the lines are right");
+        let mut stored = built.facts.clone();
+        let parts: Vec<String> = stored.parts.iter().map(|part| part.id.clone()).collect();
+        let old = |id: &mut String| if parts.contains(id) { id.insert_str(0, "part-") };
+        stored.parts.iter_mut().for_each(|part| old(&mut part.id));
+        stored.operations.iter_mut().for_each(|operation| operation.needs.iter_mut().for_each(old));
+        let merged = merge(&book, &stored, Some(&built), built.clone());
+        prop_assert_eq!(alike(&merged.facts), alike(&built.facts));
+        for line in take_in.lines.iter().filter(|line| !line.part_number.is_empty()) {
+            let written = line.part_number.to_ascii_lowercase();
+            prop_assert!(built.facts.parts.iter().any(|part| part.id == written), "{written}: {parts:?}");
+        }
+    }
+
     /// What has started stays, the rest holds together, and a repeat changes nothing.
     #[test]
     fn a_supplement_keeps_what_is_done(

@@ -129,6 +129,36 @@ fn running_work_goes_on_while_its_people_are_there() {
     assert_eq!(states, [], "a car of which something is unplanned is left out");
 }
 
+/// Goal: work that goes on into opened overtime ends in it, where the plan or the floor uses it. Method: 90 minutes are
+/// left half an hour before closing, with two hours of overtime; published for it, not published for it, and at work in it.
+#[test]
+fn running_work_goes_on_into_its_overtime() {
+    let running = |overtime: bool, now: &str| {
+        let mut published = timetable(&planning(|_, _| (), None, MONDAY));
+        published.orders[0].operations[0].overtime = overtime;
+        let change = |shop: &mut ShopFacts, order: &mut OrderFacts| {
+            let (start_time, end_time) = (time("2031-05-05T17:00:00-05:00"), time("2031-05-05T19:00:00-05:00"));
+            shop.technicians[0].overtime = vec![Period { start_time, end_time, note: String::new() }];
+            shop.technicians[0].skills[0].efficiency_percent = 100;
+            order.visits[0].bay = Some("rack-1".into());
+            order.operations[0].interruptible = true;
+            order.operations[0].progress = Progress::Running {
+                start_time: time("2031-05-05T16:00:00-05:00"),
+                technicians: vec!["ines".into()],
+                remaining_minutes: 90,
+                remaining_time: Some(time("2031-05-05T16:30:00-05:00")),
+            };
+        };
+        let planning = planning(change, Some(published), now);
+        let of = &planning.problem.operations[OperationId::from_index(0)].commitment;
+        let Commitment::Started { end, .. } = of else { panic!("it has started") };
+        end.minutes()
+    };
+    assert_eq!(running(true, "2031-05-05T16:30:00-05:00"), 18 * 60);
+    assert_eq!(running(false, "2031-05-05T16:30:00-05:00"), 1440 + 9 * 60, "half an hour today, an hour tomorrow");
+    assert_eq!(running(false, "2031-05-05T17:30:00-05:00"), 18 * 60, "they are at it");
+}
+
 #[test]
 fn what_is_published_for_soon_is_frozen_and_the_rest_costs_something_to_change() {
     let published = timetable(&planning(|_, _| (), None, MONDAY));

@@ -133,24 +133,23 @@ pub fn fits(book: &RuleBook, take_in: &TakeInFacts, when: &Match, line: &Estimat
         && has_feature(take_in, when)
 }
 
-/// Returns the id of a part by its number.
+/// Returns the id of a part by its number: the number itself, as far as an id can say it. One without a digit might be
+/// taken for something else that an operation needs, and is marked as a part.
 pub fn part_id(number: &str) -> String {
-    let mut id = String::from("part");
-    let mut gap = true;
-    for letter in number.chars() {
-        if letter.is_ascii_alphanumeric() {
-            if gap {
-                id.push('-');
-            }
-            id.push(letter.to_ascii_lowercase());
-            gap = false;
-        } else {
-            gap = true;
+    let marked = if number.chars().any(|letter| letter.is_ascii_digit()) { "" } else { MARK };
+    let mut id = String::from(marked);
+    for word in number.split(|letter: char| !letter.is_ascii_alphanumeric()).filter(|word| !word.is_empty()) {
+        if !id.is_empty() && !id.ends_with('-') {
+            id.push('-');
         }
+        id.push_str(&word.to_ascii_lowercase());
     }
     id.truncate(63);
     id.trim_end_matches('-').to_owned()
 }
+
+/// Before the number of each part stood this once, and orders remember it.
+pub const MARK: &str = "part-";
 
 fn is_id(text: &str, longest: usize) -> bool {
     let inner = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-';
@@ -167,7 +166,9 @@ mod tests {
 
     #[test]
     fn ids_of_parts() {
-        assert_eq!(part_id("44-71 A/2"), "part-44-71-a-2");
-        assert_eq!(part_id(&"9".repeat(60)).len(), 63);
+        assert_eq!(part_id("44-71 A/2"), "44-71-a-2");
+        assert_eq!(part_id("/71-204"), "71-204");
+        assert_eq!(part_id("insurer"), "part-insurer");
+        assert_eq!(part_id(&"9".repeat(60)).len(), 60);
     }
 }

@@ -287,7 +287,7 @@ impl<'a> Builder<'a> {
             Progress::Running { start_time, technicians, remaining_minutes, remaining_time } => {
                 let start = self.frame.minute(*start_time).min(self.data.now);
                 let end = match remaining_time {
-                    None => self.running_end(operation, technicians, *remaining_minutes),
+                    None => self.running_end(operation, technicians, *remaining_minutes, plan),
                     Some(since) if operation.crew.is_empty() => {
                         let end = self.frame.minute(*since) + Span::from_minutes((*remaining_minutes).into());
                         if end <= self.data.now { end } else { end.ceil_to(self.data.grid) }
@@ -297,7 +297,7 @@ impl<'a> Builder<'a> {
                         let left = crate::floor::minutes_left(&self.snapshot.shop, operation, now);
                         // It runs, so there is something left, whatever the booked hours say.
                         let left = left.max(u32::try_from(self.data.grid.minutes()).unwrap_or(1));
-                        self.running_end(operation, technicians, left)
+                        self.running_end(operation, technicians, left, plan)
                     }
                 };
                 Commitment::Started { start, end: end.max(start), technicians: self.people(technicians) }
@@ -311,8 +311,14 @@ impl<'a> Builder<'a> {
     }
 
     /// Returns when a running operation ends: work that may stop goes on while all of its people are at work, other work
-    /// goes on until it is done.
-    fn running_end(&self, operation: &OrderOperation, technicians: &[String], remaining_minutes: u32) -> Time {
+    /// goes on until it is done. They are at work in their overtime too where the work is published for it, or goes on in it.
+    fn running_end(
+        &self,
+        operation: &OrderOperation,
+        technicians: &[String],
+        remaining_minutes: u32,
+        plan: Option<&OperationTimetable>,
+    ) -> Time {
         let people = self.people(technicians);
         let remaining = Span::from_minutes(remaining_minutes.into());
         let speeds = people.iter().zip(&operation.crew).filter_map(|(person, skill)| {
@@ -325,9 +331,16 @@ impl<'a> Builder<'a> {
         if !operation.interruptible {
             return (now + left).ceil_to(self.data.grid);
         }
-        let calendar = |person: &TechnicianId| &self.data.calendars[self.data.technicians[*person].calendar];
-        let after = Calendar::always(now, self.data.horizon);
-        let open = people.iter().fold(after, |open, person| open.intersection(calendar(person)));
+        let hours = |person: &TechnicianId, overtime: bool| {
+            let technician = &self.data.technicians[*person];
+            &self.data.calendars[technician.with_overtime.filter(|_| overtime).unwrap_or(technician.calendar)]
+        };
+        let open = |overtime: bool| {
+            let after = Calendar::always(now, self.data.horizon);
+            people.iter().fold(after, |open, person| open.intersection(hours(person, overtime)))
+        };
+        let in_overtime = open(true).window_at(now).is_some() && open(false).window_at(now).is_none();
+        let open = open(in_overtime || plan.is_some_and(|plan| plan.overtime));
         for window in open.windows() {
             if left <= window.span() {
                 return (window.start() + left).ceil_to(self.data.grid);
