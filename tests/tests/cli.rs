@@ -202,6 +202,11 @@ async fn a_plan_from_start_to_end() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn rules_that_leave_no_place() {
+    check("left-out.md").await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn tokens_and_history() {
     check("access.md").await;
 }

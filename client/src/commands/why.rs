@@ -13,7 +13,7 @@ use crate::wire::minutes;
 use crate::words::{grouped, hours, proto_when, span};
 use crate::{json, names};
 
-/// Show what decides when an order is complete, and the cheapest ways to bring it forward
+/// Show what decides when an order is complete, and the cheapest ways to bring it forward; or which rules leave it no place
 #[derive(Debug, Args)]
 pub struct WhyArgs {
     /// Id of the order
@@ -54,6 +54,9 @@ pub fn as_of(time: Option<&str>, zone: &TimeZone) -> Result<Option<prost_types::
 
 fn draw(why: &v1::OrderExplanation, zone: &TimeZone) -> String {
     let order = last(&why.order);
+    if let Some(left) = &why.left_out {
+        return left_out(why, left, order);
+    }
     let mut text = format!("{order} complete {}", proto_when(why.completion_time.as_ref(), zone));
     text += &match (&why.promise_time, &why.completion_time) {
         (Some(promise), Some(end)) if promise.seconds < end.seconds => {
@@ -86,6 +89,29 @@ fn draw(why: &v1::OrderExplanation, zone: &TimeZone) -> String {
     text += &format!("what would bring it forward, the cheapest of {} tried\n", why.tried_count);
     let rows: Vec<Vec<String>> = why.levers.iter().map(|own| lever(own, zone)).collect();
     text + &columns(&rows)
+}
+
+/// Tells why an order has no place.
+fn left_out(why: &v1::OrderExplanation, left: &v1::LeftOut, order: &str) -> String {
+    let mut text = format!("{order} is left out of plan {}: {} ({})\n", last(&why.plan), left.message, left.reason);
+    if why.stale {
+        text += "the shop has changed since the plan was made: what follows is of the shop now\n";
+    }
+    let Some(conflict) = &why.conflict else {
+        return text + "no rules were proven to leave it no place: plan again, with more time\n";
+    };
+    if conflict.rules.is_empty() {
+        return text + "what has happened leaves it no place by itself: correct its progress\n";
+    }
+    text += "\nthese rules together leave it no place\n";
+    for rule in &conflict.rules {
+        text += &format!("  {rule}\n");
+    }
+    text + match (conflict.rules.len(), conflict.minimal) {
+        (1, true) => "verified: without it there is a place\n",
+        (_, true) => "verified: without any one of them there is a place\n",
+        (_, false) => "some of them could perhaps be kept: that was not proven\n",
+    }
 }
 
 /// Says what a stretch of a chain is.

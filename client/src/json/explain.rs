@@ -3,7 +3,7 @@
 use fitup_proto::v1;
 use serde::Serialize;
 
-use super::plan::{Delay, delay};
+use super::plan::{Delay, LeftOut, delay, left_out};
 use super::{id_of, instant, set, word};
 use crate::names::last;
 use crate::wire::minutes;
@@ -20,6 +20,8 @@ pub struct Why {
     chain: Vec<Delay>,
     base_completion: Option<String>,
     tried: i32,
+    left_out: Option<LeftOut>,
+    conflict: Option<Conflict>,
     /// The cheapest first.
     levers: Vec<Lever>,
 }
@@ -36,6 +38,14 @@ struct Lever {
     price_change: i64,
 }
 
+/// Rules that leave an order no place together.
+#[derive(Debug, Serialize)]
+struct Conflict {
+    rules: Vec<String>,
+    /// Without any one of them there is a place.
+    minimal: bool,
+}
+
 impl From<&v1::OrderExplanation> for Why {
     fn from(why: &v1::OrderExplanation) -> Self {
         Self {
@@ -47,6 +57,11 @@ impl From<&v1::OrderExplanation> for Why {
             chain: why.chain.iter().map(delay).collect(),
             base_completion: instant(why.base_completion_time.as_ref()),
             tried: why.tried_count,
+            left_out: why.left_out.as_ref().map(left_out),
+            conflict: why
+                .conflict
+                .as_ref()
+                .map(|conflict| Conflict { rules: conflict.rules.clone(), minimal: conflict.minimal }),
             levers: why.levers.iter().map(lever).collect(),
         }
     }

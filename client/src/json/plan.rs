@@ -151,7 +151,7 @@ pub(super) struct Delay {
 }
 
 #[derive(Debug, Serialize)]
-struct LeftOut {
+pub(super) struct LeftOut {
     order: String,
     reason: String,
     operation: Option<String>,
@@ -231,7 +231,8 @@ pub(super) fn delay(delay: &v1::Delay) -> Delay {
     }
 }
 
-fn left_out(left: &v1::LeftOut) -> LeftOut {
+/// Returns an order that is left out.
+pub(super) fn left_out(left: &v1::LeftOut) -> LeftOut {
     LeftOut {
         order: last(&left.order).to_owned(),
         reason: left.reason.clone(),

@@ -8,6 +8,7 @@ use std::time::{Duration, Instant};
 use fitup_model::measures::{Measures, measures, stability};
 use fitup_model::{Fault, OrderFacts, Plan, Planning, Shop};
 use fitup_planner::Stop;
+use fitup_planner::conflict::conflict;
 use fitup_planner::load::{Load, load};
 use fitup_planner::steer::{Steered, steer};
 use fitup_proto::v1;
@@ -30,6 +31,8 @@ use crate::shop_service::shop_name;
 
 /// No answer takes longer: whoever asks has given up by then.
 const TIME_LIMIT: Duration = Duration::from_secs(60);
+/// Rules that leave an order no place are looked for so long.
+const CONFLICT_LIMIT: Duration = Duration::from_secs(10);
 /// Rows of the load that are checked unless the request says otherwise, and at most.
 const CHECKS: (usize, usize) = (6, 20);
 /// Most weeks of measures.
@@ -68,10 +71,21 @@ impl ExplainService for Explain {
         note_shop(&shop);
         let (as_of, faults) = instant_field(request.as_of_time.as_ref(), "as_of_time");
         refuse(faults)?;
-        self.store.get_order(&shop, &order).await.map_err(Error::from)?;
+        let promise = self.store.get_order(&shop, &order).await.map_err(Error::from)?.facts.promise_time;
         let (record, snapshot) = self.plan(&shop, &request.plan).await?;
+        let left = record.timetable.left_out.iter().find(|left| left.order == order).cloned();
+        if let Some(left) = left {
+            let as_of = as_of.unwrap_or(record.timetable.as_of_time.max(self.clock.now()));
+            let found = self.places.take().await?.work(move |hangup| no_place(record, snapshot, as_of, &order, hangup));
+            let (record, conflict) = found.await??;
+            return Ok(Response::new(explain::write_left_out(&shop, &record, &left, promise, conflict)));
+        }
         let timetable = record.timetable.orders.iter().find(|other| other.order == order).cloned();
-        let timetable = timetable.ok_or_else(|| forbidden(&request.name, not_planned(&record, &order)))?;
+        let timetable = timetable.ok_or_else(|| {
+            let message =
+                format!("order {order} is not in plan {}: it is done, cancelled or newer than that", record.id);
+            forbidden(&request.name, message)
+        })?;
         let as_of = as_of.unwrap_or(record.timetable.as_of_time.max(self.clock.now()));
         let found = self.places.take().await?.work(move |hangup| {
             let asked = Asked::new(record, snapshot, as_of)?;
@@ -265,11 +279,26 @@ fn weeks(
     spans.iter().map(week).collect()
 }
 
-fn not_planned(record: &PlanRecord, order: &str) -> String {
-    match record.timetable.left_out.iter().find(|left| left.order == order) {
-        Some(left) => format!("order {order} is left out of plan {}: {}", record.id, left.message),
-        None => format!("order {order} is not in plan {}: it is done, cancelled or newer than that", record.id),
+/// Returns the rules that leave an order no place beside the others of a plan, if that can be proven in time.
+fn no_place(
+    record: PlanRecord,
+    snapshot: Snapshot,
+    as_of: Timestamp,
+    order: &str,
+    hangup: &dyn Stop,
+) -> Result<(PlanRecord, Option<v1::Conflict>), Error> {
+    let zone = Shop::new(snapshot.shop.facts.clone()).map(|shop| shop.zone().clone()).unwrap_or(TimeZone::UTC);
+    let asked = Asked::new(record, snapshot, as_of)?;
+    let problem = &asked.planning.problem;
+    // One that does not fit its shop is no car of the problem: its reason is told with the plan.
+    let car = problem.cars.iter().find(|(_, car)| car.name == order).map(|(id, _)| id);
+    let until = Until { end: Instant::now() + CONFLICT_LIMIT, hangup };
+    let found = car.and_then(|car| conflict(problem, &asked.start, car, &until));
+    if hangup.should_stop() {
+        return Err(Error::DeadlinePassed);
     }
+    let conflict = found.map(|found| explain::to_conflict(&asked.planning, &zone, &found));
+    Ok((asked.record, conflict))
 }
 
 fn forbidden(name: &str, message: String) -> Error {

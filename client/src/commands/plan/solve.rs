@@ -118,5 +118,6 @@ fn complete(plan: &v1::Plan) -> Result<(), Failure> {
             if left.operation.is_empty() { String::new() } else { format!(", operation {}", left.operation) };
         failure = failure.cause(format!("order {}{operation}: {} ({})", last(&left.order), left.message, left.reason));
     }
-    Err(failure.hint(format!("look at it with `fitup order show {}`", last(&plan.left_out[0].order))))
+    let (order, plan) = (last(&plan.left_out[0].order), last(&plan.name));
+    Err(failure.hint(format!("see which rules leave it no place with `fitup why {order} --plan {plan}`")))
 }

@@ -1,18 +1,20 @@
 //! Explanations, load and measures: from the model to the contract only.
 
 use fitup_model::measures::{Measures, Own};
-use fitup_model::timetable::OrderTimetable;
+use fitup_model::timetable::{LeftOutOrder, OrderTimetable};
 use fitup_model::{Planning, Problem};
 use fitup_planner::bound::Scarce;
+use fitup_planner::conflict::Conflict;
 use fitup_planner::load::Load;
 use fitup_planner::steer::{Lever, Steered, Tried};
 use fitup_proto::v1;
 use fitup_store::PlanRecord;
+use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 
 use super::fields::{to_duration, to_instant};
 use super::names::{self, Collection};
-use super::plan::to_delay;
+use super::plan::{to_delay, to_left_out};
 
 /// Writes what decides an order of a plan, and what would bring it forward.
 pub fn write_order(
@@ -34,7 +36,35 @@ pub fn write_order(
         levers: steered.iter().flat_map(|own| &own.levers).map(|tried| to_lever(planning, tried)).collect(),
         tried_count: steered.map_or(0, |steered| i32::try_from(steered.tried).unwrap_or(i32::MAX)),
         stale: record.stale,
+        left_out: None,
+        conflict: None,
     }
+}
+
+/// Writes why an order is left out of a plan; `promise` is what was promised.
+pub fn write_left_out(
+    shop: &str,
+    record: &PlanRecord,
+    left: &LeftOutOrder,
+    promise: Option<Timestamp>,
+    conflict: Option<v1::Conflict>,
+) -> v1::OrderExplanation {
+    v1::OrderExplanation {
+        order: names::child(shop, Collection::Orders, &left.order),
+        plan: names::child(shop, Collection::Plans, &record.id),
+        promise_time: promise.map(to_instant),
+        stale: record.stale,
+        left_out: Some(to_left_out(shop, left)),
+        conflict,
+        ..v1::OrderExplanation::default()
+    }
+}
+
+/// Writes rules that leave an order no place, of which `problem` knows the names.
+pub fn to_conflict(planning: &Planning, zone: &TimeZone, conflict: &Conflict) -> v1::Conflict {
+    let show = |time| zone.to_datetime(planning.instant(time)).strftime("%a %-d %b %H:%M").to_string();
+    let rules = conflict.rules.iter().map(|rule| rule.describe(&planning.problem, &show));
+    v1::Conflict { rules: rules.collect(), minimal: conflict.minimal }
 }
 
 fn to_lever(planning: &Planning, tried: &Tried) -> v1::Lever {

@@ -118,7 +118,8 @@ fn to_delay_kind(kind: DelayKind) -> v1::delay::Kind {
     }
 }
 
-fn to_left_out(shop: &str, order: &LeftOutOrder) -> v1::LeftOut {
+/// Writes an order that is left out.
+pub fn to_left_out(shop: &str, order: &LeftOutOrder) -> v1::LeftOut {
     v1::LeftOut {
         order: names::child(shop, Collection::Orders, &order.order),
         reason: order.reason.clone(),
