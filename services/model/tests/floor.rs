@@ -185,6 +185,21 @@ fn every_event_in_every_state() {
     }
 }
 
+/// Nobody worked on a car before it came; one that is still to come may have come early.
+#[test]
+fn a_car_that_came_was_not_there_before() {
+    let mut day = Day::new();
+    day.orders[0].arrived = true;
+    day.orders[0].arrival_time = at(30);
+    let refused = day.try_work(10, "pull", &on(&["ines"])).expect_err("it was not there");
+    let told = words(&refused);
+    assert!(told.contains("is before order") && told.contains("change its arrival first"), "{told}");
+    day.try_work(30, "pull", &on(&["ines"])).expect("it is there");
+    day.orders[0].arrived = false;
+    let (order, _) = day.try_work(10, "pull", &on(&["ines"])).expect("it came early");
+    assert_eq!((order.arrived, order.arrival_time), (true, at(10)));
+}
+
 #[test]
 fn what_comes_before_must_be_done_and_what_it_needs_be_there() {
     let day = in_state("running");
@@ -215,7 +230,8 @@ fn skills_bays_and_times_are_looked_at() {
     assert!(words(&day.try_work(0, "pull", &event).expect_err("no bay")).contains("say in which bay"));
     let event = WorkEvent::On { technicians: Vec::new(), bay: None };
     assert!(words(&day.try_work(0, "pull", &event).expect_err("nobody")).contains("say who clocks on"));
-    let day = in_state("running");
+    let mut day = in_state("running");
+    day.orders[0].arrival_time = at(-60);
     let refused = day.try_work(-5, "pull", &WorkEvent::Finish).expect_err("before it began");
     assert!(words(&refused).contains("before it was last clocked"), "{refused:?}");
 }

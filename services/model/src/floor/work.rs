@@ -19,6 +19,7 @@ pub fn apply_work(
 ) -> Result<(OrderFacts, FloorNote), Refused> {
     let mut order = floor.order(order)?.clone();
     let index = index_of(&order, operation)?;
+    not_before_it_came(floor, &order)?;
     unattended::settle(&mut order, floor.at);
     let mut step = Step { floor, order, index, note: FloorNote::new(kind(event), floor.at) };
     step.note.order = Some(step.order.id.clone());
@@ -43,6 +44,17 @@ pub fn apply_work(
     // What the event made of the order has to hold together like anything else that is entered.
     let order = Order::new(order, floor.shop).map_err(Refused::Faults)?;
     Ok((order.into_facts(), note))
+}
+
+/// Refuses an event on a car that was not there yet. One that is still to come may have come early.
+fn not_before_it_came(floor: &Floor<'_>, order: &OrderFacts) -> Result<(), Refused> {
+    if !order.arrived || floor.at >= order.arrival_time {
+        return Ok(());
+    }
+    let (at, came) = (floor.say(floor.at), floor.say(order.arrival_time));
+    let message =
+        format!("{at} is before order {} came, {came}; if it came sooner, change its arrival first", order.id);
+    Err(Refused::fault("event_time", message))
 }
 
 /// Refuses an event of running work that happened before the last word about it: its minutes would be counted twice.

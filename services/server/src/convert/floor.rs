@@ -21,7 +21,10 @@ fn whole<T>(read: impl FnOnce(&At) -> T) -> Result<T, Vec<Fault>> {
     if faults.is_empty() { Ok(value) } else { Err(faults) }
 }
 
-/// Reads when something happened: not ahead of `now`, which it is if nothing is said.
+/// So far back is something said of the floor; what is further back is a slip of the pen.
+const FURTHEST_DAYS: i64 = 366;
+
+/// Reads when something happened: not ahead of `now`, which it is if nothing is said, and no more than a year back.
 ///
 /// # Errors
 /// A fault of `event_time`.
@@ -32,6 +35,8 @@ pub fn read_event_time(time: Option<&prost_types::Timestamp>, now: Timestamp) ->
         // Clocks of two machines differ a little.
         if read > now.saturating_add(1.minute()).unwrap_or(now) {
             at.fault("lies ahead; say what has happened when it has");
+        } else if read < now.saturating_sub((24 * FURTHEST_DAYS).hours()).unwrap_or(Timestamp::MIN) {
+            at.fault(format!("{read} lies more than a year back; look at the year"));
         }
         read
     })
