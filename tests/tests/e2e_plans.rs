@@ -108,6 +108,26 @@ async fn an_order_that_no_longer_fits_its_shop_is_left_out() {
     assert!(plan.left_out[0].message.contains("no skill \"paint\""), "{:?}", plan.left_out);
 }
 
+/// Goal: a plan tells which one was published before it, not which was made before it. Method: of three plans the last one
+/// is published first.
+#[tokio::test]
+async fn a_plan_tells_which_was_published_before_it() {
+    let server = TestServer::start().await;
+    server.create_shop("main", small_shop()).await;
+    server.create_order("r-1", small_order()).await;
+    let plans = [server.plan(1).await, server.plan(1).await, server.plan(1).await].map(|plan| plan.name);
+    let replaced =
+        async |name: &str| server.plans().get_plan(plan_named(name)).await.unwrap().into_inner().replaced_plan;
+    assert_eq!(replaced(&plans[0]).await, "", "it was not published");
+    for plan in [&plans[2], &plans[0], &plans[1]] {
+        let request = v1::PublishPlanRequest { name: plan.clone(), ..Default::default() };
+        server.plans().publish_plan(request).await.expect("is published");
+    }
+    assert_eq!(replaced("shops/main/plans/-").await, plans[0]);
+    assert_eq!(replaced(&plans[0]).await, plans[2]);
+    assert_eq!(replaced(&plans[2]).await, "", "nothing was published before");
+}
+
 #[tokio::test]
 async fn cancelling_keeps_the_best_plan_and_takes_a_moment() {
     let server = TestServer::start().await;

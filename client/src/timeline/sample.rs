@@ -155,6 +155,7 @@ pub fn plan() -> v1::Plan {
             message: "nobody has the skill calibration; give it to a technician".to_owned(),
         }],
         create_time: at("05 10:46"),
+        replaced_plan: String::new(),
     }
 }
 

@@ -6,6 +6,7 @@ use std::sync::Arc;
 use fitup_proto::v1;
 use fitup_proto::v1::plan_service_server::PlanService;
 use fitup_store::{Error as StoreError, NewPlanRun, PlanRecord, PlanState, Store};
+use serde_json::Value;
 use tokio_stream::{Stream, StreamExt};
 use tonic::{Request, Response, Status};
 
@@ -29,6 +30,24 @@ pub struct Plans {
     pub runs: PlanRuns,
 }
 
+/// So many entries about a plan are looked through for the one that published it.
+const ENTRIES: u32 = 100;
+
+impl Plans {
+    /// Writes a plan with the one that was published before it, as the audit trail tells it.
+    async fn whole(&self, shop: &str, record: &PlanRecord) -> Result<v1::Plan, Error> {
+        let mut plan = write(shop, record);
+        if record.state != PlanState::Proposed {
+            let entries = self.store.list_latest_audit(shop, Some(&plan.name), None, ENTRIES).await?;
+            let published = entries.iter().find(|entry| entry.action == "publish");
+            let changed = published.and_then(|entry| serde_json::from_str::<Value>(&entry.difference).ok());
+            let before = changed.as_ref().and_then(|changed| changed["published_plan"][0].as_str());
+            plan.replaced_plan = before.map_or_else(String::new, |id| names::child(shop, Collection::Plans, id));
+        }
+        Ok(plan)
+    }
+}
+
 #[tonic::async_trait]
 impl PlanService for Plans {
     async fn get_plan(&self, request: Request<v1::GetPlanRequest>) -> Result<Response<v1::Plan>, Status> {
@@ -37,11 +56,11 @@ impl PlanService for Plans {
             let shop = shop_name(parent, "name")?;
             let record = self.store.latest_plan(&shop).await.map_err(Error::from)?;
             let record = record.ok_or_else(|| Error::NoPlan { name: name.clone() })?;
-            return Ok(Response::new(write(&shop, &record)));
+            return Ok(Response::new(self.whole(&shop, &record).await?));
         }
         let (shop, id) = child_name(name, Collection::Plans)?;
         let record = self.store.get_plan(&shop, &id).await.map_err(Error::from)?;
-        Ok(Response::new(write(&shop, &record)))
+        Ok(Response::new(self.whole(&shop, &record).await?))
     }
 
     async fn list_plans(

@@ -58,16 +58,14 @@ impl Command {
 
 pub use publish::publish;
 
-/// Returns the id of the plan that was published before the one that is now: the latest superseded one.
+/// Returns the id of the plan that was published before the one that is now.
 async fn before(context: &Context, shop: &str) -> Result<String, Failure> {
-    let request = v1::ListPlansRequest { parent: names::shop(shop), page_size: 500, page_token: String::new() };
-    let answer = context.link.call(request, async |request| context.link.plans().list_plans(request).await).await?;
-    let found = answer.plans.iter().find(|plan| plan.state() == v1::plan::State::Superseded);
-    let id = found.map(|plan| names::last(&plan.name).to_owned());
-    id.ok_or_else(|| {
-        Failure::new(crate::error::Kind::Refused, "no other plan was published before")
-            .hint("list the plans with `fitup plan list`, and name one")
-    })
+    let published = get(context, shop, None).await?;
+    if published.replaced_plan.is_empty() {
+        let failure = Failure::new(crate::error::Kind::Refused, "no other plan was published before");
+        return Err(failure.hint("list the plans with `fitup plan list`, and name one"));
+    }
+    Ok(names::last(&published.replaced_plan).to_owned())
 }
 
 /// Returns a plan; without an id the published one, and if there is none the latest.
