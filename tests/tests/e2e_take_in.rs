@@ -301,3 +301,154 @@ async fn the_effect_on_others_is_told() {
         assert!(seconds(&effect.completion_after_time) > seconds(&effect.completion_before_time), "{effect:?}");
     }
 }
+
+/// Enters and plans an order of no lines, so that there is a published plan.
+async fn publish(server: &TestServer) {
+    server.create_order("r-0", fitup_tests::server::small_order()).await;
+    let request = v1::PublishPlanRequest { name: server.plan(1).await.name, ..Default::default() };
+    server.plans().publish_plan(request).await.expect("is published");
+}
+
+fn settled() -> Vec<v1::Override> {
+    let settled = Settled::Work(v1::r#override::Work { operation: "check".into(), work: minutes(45) });
+    vec![v1::Override { settled: Some(settled) }]
+}
+
+fn hold(id: &str, lines: Vec<v1::EstimateLine>) -> v1::HoldQuoteRequest {
+    let head = v1::Order {
+        vehicle: "grey hatchback".into(),
+        arrival_time: minutes_in(0),
+        arrived: true,
+        ..Default::default()
+    };
+    v1::HoldQuoteRequest {
+        parent: "shops/main".into(),
+        order_id: id.into(),
+        order: Some(head),
+        estimate: Some(v1::Estimate { lines, overrides: settled(), ..Default::default() }),
+        as_of_time: minutes_in(0),
+        future_count: 50,
+        expire_time: minutes_in(600),
+        ..Default::default()
+    }
+}
+
+async fn accept(server: &TestServer, hold: &v1::Hold) -> v1::Hold {
+    let request = v1::AcceptHoldRequest { name: hold.name.clone(), ..Default::default() };
+    server.quotes().accept_hold(request).await.expect("is accepted").into_inner()
+}
+
+/// Returns what an order was made from, without what must differ between two orders.
+fn but_for_its_name(take_in: v1::TakeIn) -> v1::TakeIn {
+    let order = take_in.order.map(|order| v1::Order {
+        name: String::new(),
+        etag: String::new(),
+        create_time: None,
+        update_time: None,
+        ..order
+    });
+    v1::TakeIn { name: String::new(), order, effects: Vec::new(), ..take_in }
+}
+
+async fn taken_in(server: &TestServer, id: &str) -> v1::TakeIn {
+    let request = v1::GetTakeInRequest { name: format!("shops/main/orders/{id}/takeIn") };
+    but_for_its_name(server.intake().get_take_in(request).await.expect("lines made it").into_inner())
+}
+
+/// Goal: an estimate that was held and accepted is the order that taking it in would have made, now and whatever happens to
+/// its lines. Method: two orders of the same lines, one by each way, side by side through the same changes.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_was_held_is_the_order_that_take_in_makes() {
+    let server = start().await;
+    publish(&server).await;
+    let lines = || vec![line("1", "hood", 100), line("2", "front-door-left", 50)];
+    let held = server.quotes().hold_quote(hold("h-1", lines())).await.expect("is held").into_inner();
+    let made = held.take_in.clone().expect("lines made it");
+    assert_eq!((made.lines, made.overrides, made.rule_book_revision), (lines_back(lines()), settled(), 1));
+    accept(&server, &held).await;
+    let promise_time = held.order.as_ref().and_then(|order| order.promise_time);
+    let new = request(Mode::New, lines());
+    let new = v1::TakeInOrderRequest {
+        order: new.order.clone().map(|order| v1::Order { promise_time, ..order }),
+        overrides: settled(),
+        ..new
+    };
+    take(&server, new).await.expect("is made");
+    assert_eq!(taken_in(&server, "h-1").await, taken_in(&server, "r-1").await);
+
+    // A line books more, one goes, one comes; then a supplement; then less is settled by hand.
+    let changed = || vec![line("1", "hood", 200), line("3", "rear-door-left", 50)];
+    let steps = [
+        request(Mode::Replace, changed()),
+        request(Mode::Supplement, vec![line("4", "front-door-left", 30)]),
+        v1::TakeInOrderRequest { forget: vec!["check".into()], ..request(Mode::Supplement, vec![]) },
+    ];
+    for step in steps {
+        for id in ["h-1", "r-1"] {
+            take(&server, v1::TakeInOrderRequest { order_id: id.into(), ..step.clone() }).await.expect("is taken in");
+        }
+        assert_eq!(taken_in(&server, "h-1").await, taken_in(&server, "r-1").await);
+    }
+    let now = taken_in(&server, "h-1").await;
+    assert_eq!((work(&now, "off"), work(&now, "on-hood"), work(&now, "check")), (Some(112), Some(120), Some(30)));
+    assert_eq!(now.order.and_then(|order| order.promise_time), promise_time);
+}
+
+/// Returns lines as they are told back: hours that are not said are said.
+fn lines_back(lines: Vec<v1::EstimateLine>) -> Vec<v1::EstimateLine> {
+    lines.into_iter().map(|line| v1::EstimateLine { work_time: line.work_time.or(minutes(0)), ..line }).collect()
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_hold_keeps_the_rule_book_that_made_it_and_a_new_order_has_none_of_its_lines() {
+    let server = start().await;
+    publish(&server).await;
+    let held = server.quotes().hold_quote(hold("h-1", vec![line("1", "hood", 100)])).await.expect("held").into_inner();
+    let text = BOOK.replace("off = 40, on = 60", "off = 20, on = 80");
+    let update = v1::UpdateRuleBookRequest { parent: "shops/main".into(), text, ..Default::default() };
+    server.intake().update_rule_book(update).await.expect("holds together");
+    let accepted = accept(&server, &held).await;
+    assert_eq!(accepted.take_in.expect("lines made it").name, "shops/main/orders/h-1/takeIn");
+    let order = taken_in(&server, "h-1").await;
+    assert_eq!((order.rule_book_revision, work(&order, "off")), (1, Some(40)));
+    let again =
+        v1::TakeInOrderRequest { order_id: "h-1".into(), ..request(Mode::Replace, vec![line("1", "hood", 100)]) };
+    let again = take(&server, again).await.expect("is taken in");
+    assert_eq!((again.rule_book_revision, work(&again, "off"), work(&again, "check")), (2, Some(20), Some(45)));
+
+    // Under the id of a hold that was given up: by hand, and of other lines.
+    for (id, by_hand) in [("h-2", true), ("h-3", false)] {
+        let held = server.quotes().hold_quote(hold(id, vec![line("1", "hood", 100)])).await.expect("held").into_inner();
+        let release = v1::ReleaseHoldRequest { name: held.name, ..Default::default() };
+        server.quotes().release_hold(release).await.expect("is released");
+        let name = format!("shops/main/orders/{id}/takeIn");
+        if by_hand {
+            server.create_order(id, fitup_tests::server::small_order()).await;
+            let get = server.intake().get_take_in(v1::GetTakeInRequest { name }).await;
+            refused(get, Code::NotFound, "RESOURCE_NOT_FOUND");
+        } else {
+            let new = request(Mode::New, vec![line("9", "hood", 60)]);
+            let made = take(&server, v1::TakeInOrderRequest { order_id: id.into(), ..new }).await.expect("is made");
+            assert_eq!((made.lines.len(), made.overrides.len()), (1, 0));
+        }
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn what_is_wrong_with_the_lines_of_a_hold_is_told_by_its_place() {
+    let server = start().await;
+    publish(&server).await;
+    let bad = v1::EstimateLine { work: "paint".into(), ..line("1", "spoiler", 100) };
+    let found = faults(server.quotes().hold_quote(hold("h-1", vec![bad])).await);
+    for field in ["estimate.lines[0].work: ", "estimate.lines[0].panel: "] {
+        assert!(found.iter().any(|fault| fault.starts_with(field)), "{field} is not in {found:?}");
+    }
+    let both = v1::HoldQuoteRequest {
+        order: Some(fitup_tests::server::small_order()),
+        ..hold("h-1", vec![line("1", "hood", 100)])
+    };
+    let found = faults(server.quotes().hold_quote(both).await);
+    assert_eq!(found, ["order: has operations, visits, links or parts; those are made from lines"]);
+    let get = v1::GetHoldRequest { name: "shops/main/holds/h-1".into() };
+    refused(server.quotes().get_hold(get).await, Code::NotFound, "RESOURCE_NOT_FOUND");
+}

@@ -6,7 +6,7 @@ use jiff::tz::TimeZone;
 use tonic::Status;
 
 use super::hold::draw as draw_hold;
-use super::take_in::FromLines;
+use super::take_in::{Counter, FromLines};
 use super::why::{as_of, reason};
 use crate::cli::{Context, ShopAt};
 use crate::connect::request_id;
@@ -81,16 +81,16 @@ impl QuoteArgs {
         };
         let arrival_times: Vec<_> = self.drop_off.iter().map(arrival).collect::<Result<_, _>>()?;
         let counter = self.lines.order(context, &at, arrival_times.first().copied()).await?;
-        let made = counter.as_ref().map(|counter| counter.made.clone());
         let file = self.file.as_ref().map(|file| InFile::read(file, &at.zone)).transpose()?;
+        if self.hold {
+            return self.hold(context, &at, counter, file.as_ref()).await;
+        }
+        let made = counter.as_ref().map(|counter| counter.made.clone());
         let (order_id, order) = match (counter, &file) {
             (Some(counter), _) => (counter.id, Some(counter.order)),
             (None, Some(file)) => (file.draft.id.clone(), Some(file.draft.order.clone())),
             (None, None) => (self.order.clone().unwrap_or_default(), None),
         };
-        if self.hold {
-            return self.hold(context, &at, (order_id, order), file.as_ref()).await;
-        }
         let request = v1::QuoteOrderRequest {
             parent: names::shop(&at.id),
             order_id: order_id.clone(),
@@ -127,9 +127,15 @@ impl QuoteArgs {
         self,
         context: &Context,
         at: &ShopAt,
-        (order_id, order): (String, Option<v1::Order>),
+        counter: Option<Counter>,
         file: Option<&InFile>,
     ) -> Result<(), Failure> {
+        let made = counter.as_ref().map(|counter| counter.made.clone());
+        let (order_id, order, estimate) = match (counter, file) {
+            (Some(counter), _) => (counter.id, Some(counter.head), Some(counter.estimate)),
+            (None, Some(file)) => (file.draft.id.clone(), Some(file.draft.order.clone()), None),
+            (None, None) => (String::new(), None, None),
+        };
         let time = |flag: &str, time: Option<&String>| {
             let wrong = |problem| Failure::usage(format!("{flag}: {problem}"));
             time.map(|time| proto_instant(time, &at.zone).map_err(wrong)).transpose()
@@ -159,6 +165,7 @@ impl QuoteArgs {
             expire_time: time("--until", self.until.as_ref())?,
             request_id: request_id(),
             validate_only: file.is_some_and(|file| !file.faults.is_empty()),
+            estimate,
         };
         let hold = context.link.call(request, async |request| context.link.quotes().hold_quote(request).await).await;
         let hold = match file {
@@ -168,6 +175,9 @@ impl QuoteArgs {
         if context.output.json {
             context.output.object(&json::Hold::from(&hold));
             return Ok(());
+        }
+        if let Some(made) = made {
+            context.output.text(&format!("{}: {made}", last(&hold.name)));
         }
         context.output.text(&draw_hold(&hold, &at.zone));
         let id = last(&hold.name);

@@ -1,95 +1,25 @@
 //! Quotes that are held: from what is asked for to a hold with a checked plan that has its place, and how a hold ends.
 
+mod asked;
+
+pub use asked::{Asked, Known, read};
+
 use fitup_model::timetable::Quality;
-use fitup_model::{Fault, Order, OrderFacts, Planning, Shop, ShopFacts};
+use fitup_model::{Order, OrderFacts, Planning, Shop, ShopFacts};
 use fitup_proto::v1;
 use fitup_rehearsal::quote::{Policy, Unquotable, quote};
 use fitup_store::{
     Error as StoreError, HoldEdit, HoldEnd, HoldRecord, HoldState, NewHold, QuotedDate, QuotedDates, Refusal, Snapshot,
 };
-use jiff::{SignedDuration, Timestamp};
+use jiff::Timestamp;
 
+use crate::convert::hold;
 use crate::convert::names::{self, Collection};
-use crate::convert::{self, hold};
 use crate::error::Error;
 use crate::floor_service::nothing_published;
 use crate::left_out;
 use crate::past::Past;
 use crate::search::planning;
-
-/// A hold stands so long, unless the request says otherwise or the car is dropped off before.
-const STANDS: SignedDuration = SignedDuration::from_hours(3 * 24);
-/// And no longer than this.
-const LONGEST: SignedDuration = SignedDuration::from_hours(60 * 24);
-
-/// A hold that is asked for, read.
-#[derive(Debug, Clone)]
-pub struct Asked {
-    /// The order, arriving as asked for; without a promise.
-    pub order: OrderFacts,
-    /// Which date is promised.
-    pub promised: QuotedDate,
-    /// Until when it stands.
-    pub expire_time: Timestamp,
-}
-
-/// Reads a hold that is asked for at `clock`, quoted for `now`.
-///
-/// # Errors
-/// All that is wrong with it.
-pub fn read(
-    request: &v1::HoldQuoteRequest,
-    shop: &ShopFacts,
-    clock: Timestamp,
-    now: Timestamp,
-) -> Result<Asked, Vec<Fault>> {
-    let mut faults: Vec<Fault> = names::check_id(&request.order_id, "order_id").err().into_iter().collect();
-    let (arrival, found) = convert::instant_field(request.arrival_time.as_ref(), "arrival_time");
-    faults.extend(found);
-    let (expiry, found) = convert::instant_field(request.expire_time.as_ref(), "expire_time");
-    faults.extend(found);
-    let promised = hold::read_promised(request.promised).map_err(|fault| faults.push(fault));
-    let order = match &request.order {
-        Some(order) => {
-            let mut order = order.clone();
-            order.promise_time = None;
-            order.arrival_time = request.arrival_time.or(order.arrival_time);
-            let read = Shop::new(shop.clone()).and_then(|shop| convert::order::read(&request.order_id, &order, &shop));
-            let under = |fault: Fault| Fault { path: format!("order.{}", fault.path), message: fault.message };
-            read.map(Order::into_facts).map_err(|found| faults.extend(found.into_iter().map(under)))
-        }
-        None => {
-            faults.push(Fault { path: "order".into(), message: "is required".into() });
-            Err(())
-        }
-    };
-    let drop_off = order.as_ref().map_or(arrival.unwrap_or(now), |order| order.arrival_time);
-    let expire_time = expiry.unwrap_or_else(|| {
-        let usual = now.saturating_add(STANDS).unwrap_or(Timestamp::MAX);
-        if drop_off > now { usual.min(drop_off) } else { usual }
-    });
-    let last = clock.saturating_add(LONGEST).unwrap_or(Timestamp::MAX);
-    if expire_time <= clock.max(now) {
-        faults.push(Fault { path: "expire_time".into(), message: "is over already; name a later time".into() });
-    } else if expire_time > last {
-        let message = format!("is more than {} days from now; name a sooner time", LONGEST.as_hours() / 24);
-        faults.push(Fault { path: "expire_time".into(), message });
-    }
-    if let Ok(order) = &order
-        && order.operations.iter().any(|operation| operation.progress != fitup_model::order::Progress::Waiting)
-    {
-        let message = "has work that was begun; enter the order, which is in the shop already".to_owned();
-        faults.push(Fault { path: "order.operations".into(), message });
-    }
-    match (order, promised) {
-        (Ok(mut order), Ok(promised)) if faults.is_empty() => {
-            // Nobody has brought the car on a day that is to come.
-            order.arrived &= order.arrival_time <= now;
-            Ok(Asked { order, promised, expire_time })
-        }
-        _ => Err(faults),
-    }
-}
 
 /// Quotes an order and returns its hold, with a checked plan in which nobody else has moved but as far as facts push.
 ///
@@ -168,6 +98,7 @@ pub fn reserve(
         expire_time: asked.expire_time,
         plan,
         timetable,
+        take_in: asked.take_in,
     })
 }
 
@@ -179,6 +110,7 @@ fn to_be(asked: &Asked, now: Timestamp) -> HoldRecord {
         promised: asked.promised,
         dates: QuotedDates { earliest: now, likely: None, p80: None, safe: None },
         plan: String::new(),
+        take_in: asked.take_in.as_ref().map(|(facts, book)| (facts.clone(), book.revision)),
         expire_time: asked.expire_time,
         end_time: None,
         etag: String::new(),
@@ -201,7 +133,12 @@ fn checked(planning: &Planning, found: &fitup_rehearsal::Quote) -> Result<fitup_
 
 /// Writes what a hold that is only looked at would be.
 pub fn write_draft(shop: &str, new: &NewHold, now: Timestamp) -> v1::Hold {
-    let asked = Asked { order: new.facts.clone(), promised: new.promised, expire_time: new.expire_time };
+    let asked = Asked {
+        order: new.facts.clone(),
+        take_in: new.take_in.clone(),
+        promised: new.promised,
+        expire_time: new.expire_time,
+    };
     let record = HoldRecord { dates: new.dates, ..to_be(&asked, now) };
     let written = hold::write(shop, &record, now);
     v1::Hold { plan: String::new(), create_time: None, update_time: None, ..written }

@@ -253,7 +253,8 @@ fn to_effect(shop: &str, effect: &Effect) -> v1::PromiseEffect {
     }
 }
 
-fn built_in() -> RuleBookRecord {
+/// The rule book of a shop that has none of its own.
+pub fn built_in() -> RuleBookRecord {
     RuleBookRecord { revision: 0, text: DEFAULT_BOOK.into(), create_time: jiff::Timestamp::UNIX_EPOCH }
 }
 

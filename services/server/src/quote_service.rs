@@ -18,6 +18,7 @@ use crate::convert::{self, quote};
 use crate::error::Error;
 use crate::floor_service::{as_of, forbidden, nothing_published};
 use crate::holds;
+use crate::intake_service::built_in;
 use crate::page::Listing;
 use crate::past::{Desk, Past};
 use crate::place::Places;
@@ -206,11 +207,17 @@ impl Quotes {
         let snapshot = self.store.snapshot(shop).await?;
         let revision = snapshot.shop.revision;
         let now = as_of(request.as_of_time.as_ref(), self.clock)?;
-        let asked = holds::read(request, &snapshot.shop.facts, clock, now);
-        let (asked, policy) = match (asked, self.policy(request.future_count, request.seed)) {
+        let book = self.store.get_rule_book(shop).await?.unwrap_or_else(built_in);
+        let known = holds::Known { shop: &snapshot.shop.facts, book: &book, clock, now };
+        let (asked, policy) = match (holds::read(request, &known), self.policy(request.future_count, request.seed)) {
             (Ok(asked), Ok(policy)) => (asked, policy),
+            (Err(Refusal::Forbidden(message)), _) => return Err(forbidden(shop, message)),
             (asked, policy) => {
-                let faults = asked.err().into_iter().flatten().chain(policy.err()).collect::<Vec<_>>();
+                let found = asked.err().and_then(|refusal| match refusal {
+                    Refusal::Faults(faults) => Some(faults),
+                    Refusal::Forbidden(_) => None,
+                });
+                let faults = found.into_iter().flatten().chain(policy.err()).collect::<Vec<_>>();
                 return Ok((revision, Err(fitup_store::Error::Faults(faults).into())));
             }
         };
@@ -218,13 +225,16 @@ impl Quotes {
             let name = names::child(shop, Collection::Orders, &asked.order.id);
             return Ok((revision, Err(fitup_store::Error::AlreadyExists { name }.into())));
         }
-        let rules = Rules::by_hand(safe::of_shop(&*self.store, shop).await?);
-        match rules.allow(None, &asked.order) {
-            Ok(()) => {}
-            Err(Refusal::Faults(faults)) => {
-                return Ok((revision, Err(fitup_store::Error::Faults(under("order", faults)).into())));
+        // What lines make was held to the rules of safety when it was made.
+        if asked.take_in.is_none() {
+            let rules = Rules::by_hand(safe::of_shop(&*self.store, shop).await?);
+            match rules.allow(None, &asked.order) {
+                Ok(()) => {}
+                Err(Refusal::Faults(faults)) => {
+                    return Ok((revision, Err(fitup_store::Error::Faults(under("order", faults)).into())));
+                }
+                Err(Refusal::Forbidden(message)) => return Err(forbidden(shop, message)),
             }
-            Err(Refusal::Forbidden(message)) => return Err(forbidden(shop, message)),
         }
         let past = Past::read(&*self.store, &snapshot.shop.facts, now).await?;
         let policy = Policy { chances: past.chances, ..policy };

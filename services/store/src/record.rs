@@ -142,6 +142,9 @@ pub struct NewHold {
     pub plan: String,
     /// The plan with its place, checked by the caller.
     pub timetable: Timetable,
+    /// What the order was made from, and by which rule book, 0 for the one that the shop gets as its first; `None` if no
+    /// line made it.
+    pub take_in: Option<(TakeInFacts, RuleBookRecord)>,
 }
 
 /// A hold as stored. Its id is that of its order.
@@ -157,6 +160,8 @@ pub struct HoldRecord {
     pub dates: QuotedDates,
     /// Id of the plan that was published with its place.
     pub plan: String,
+    /// What the order was made from, and the revision of the rule book that made it; `None` if no line did.
+    pub take_in: Option<(TakeInFacts, i64)>,
     /// Until when it stands.
     pub expire_time: Timestamp,
     /// When it was accepted or released.

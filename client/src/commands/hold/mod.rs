@@ -9,11 +9,12 @@ use clap::Subcommand;
 use fitup_proto::v1;
 use jiff::tz::TimeZone;
 
+use super::take_in::book;
 use crate::cli::Context;
 use crate::error::Failure;
 use crate::names::last;
 use crate::output::columns;
-use crate::words::proto_when;
+use crate::words::{count, proto_when};
 
 /// Verbs of `fitup hold`.
 #[derive(Debug, Subcommand)]
@@ -59,6 +60,14 @@ pub fn draw(hold: &v1::Hold, zone: &TimeZone) -> String {
     };
     let promise = proto_when(order.promise_time.as_ref(), zone);
     text + &format!("  promised {promise}, kept in {share} of 100 futures\n")
+}
+
+/// Tells what the order of a hold is made from; nothing if no line made it.
+fn made_from(hold: &v1::Hold) -> String {
+    hold.take_in.as_ref().map_or_else(String::new, |take_in| {
+        let lines = count(take_in.lines.len(), "line");
+        format!("  made from {lines} by {}\n", book(take_in.rule_book_revision))
+    })
 }
 
 /// Returns how a hold stands, in words.

@@ -3,7 +3,7 @@
 use clap::Args;
 use fitup_proto::v1;
 
-use super::draw;
+use super::{draw, made_from};
 use crate::cli::Context;
 use crate::error::Failure;
 use crate::file::write::write_order;
@@ -26,7 +26,7 @@ impl ShowArgs {
             context.output.object(&json::Hold::from(&hold));
             return Ok(());
         }
-        context.output.text(&(draw(&hold, &at.zone) + "\n"));
+        context.output.text(&(draw(&hold, &at.zone) + &made_from(&hold) + "\n"));
         let order = hold.order.clone().unwrap_or_default();
         context.output.text(&write_order(&self.id, &order, &at.zone));
         Ok(())

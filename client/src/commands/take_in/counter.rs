@@ -35,8 +35,20 @@ pub struct Counter {
     pub id: String,
     /// The order.
     pub order: v1::Order,
+    /// The order without what the lines make of it.
+    pub head: v1::Order,
+    /// The lines, and how they become it.
+    pub estimate: v1::Estimate,
     /// What it was made from, for people.
     pub made: String,
+}
+
+/// Returns a rule book by its revision, in words.
+pub fn book(revision: i64) -> String {
+    match revision {
+        0 => "the built-in rule book".to_owned(),
+        revision => format!("rule book {revision}"),
+    }
 }
 
 impl FromLines {
@@ -68,14 +80,20 @@ impl FromLines {
         let order = request.order.get_or_insert_default();
         order.vehicle.clone_from(&self.vehicle);
         order.arrival_time = arrival;
+        let head = order.clone();
+        let mut estimate = v1::Estimate {
+            overrides: request.overrides.clone(),
+            forget: request.forget.clone(),
+            features: request.features.clone(),
+            conditions: request.conditions.clone(),
+            ..Default::default()
+        };
         let preview = made_of(context, request, &lines, (&at.zone, parts)).await?;
         let order = preview.order.unwrap_or_default();
-        let book = match preview.rule_book_revision {
-            0 => "the built-in rule book".to_owned(),
-            revision => format!("rule book {revision}"),
-        };
+        estimate.lines.clone_from(&preview.lines);
+        let book = book(preview.rule_book_revision);
         let operations = count(order.operations.len(), "operation");
         let made = format!("{operations} from {} by {book}", count(preview.lines.len(), "line"));
-        Ok(Some(Counter { id: self.id.clone(), order, made }))
+        Ok(Some(Counter { id: self.id.clone(), order, head, estimate, made }))
     }
 }

@@ -7,7 +7,7 @@ mod settle;
 mod show;
 mod shown;
 
-pub use counter::{Counter, FromLines};
+pub use counter::{Counter, FromLines, book};
 pub use shown::{cautions, wrapped};
 
 use clap::Subcommand;

@@ -3,6 +3,7 @@
 use fitup_proto::v1;
 use fitup_proto::v1::r#override::Settled;
 
+use super::book;
 use crate::cli::ShopAt;
 use crate::drawing;
 use crate::file::text::write_link;
@@ -14,10 +15,7 @@ use crate::words::{count, hours, proto_when, span};
 /// Returns all of it.
 pub fn shown(take_in: &v1::TakeIn, at: &ShopAt, width: usize, why: bool) -> String {
     let order = take_in.order.clone().unwrap_or_default();
-    let book = match take_in.rule_book_revision {
-        0 => "the built-in rule book".to_owned(),
-        revision => format!("rule book {revision}"),
-    };
+    let book = book(take_in.rule_book_revision);
     let mut text = format!(
         "order {}, {}: {} from {} by {book}\n\n",
         last(&order.name),

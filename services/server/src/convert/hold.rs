@@ -6,7 +6,7 @@ use fitup_store::{HoldRecord, HoldState, QuotedDate};
 use jiff::Timestamp;
 
 use super::names::{self, Collection};
-use super::{order, to_instant};
+use super::{intake, order, to_instant};
 
 /// Reads which date is promised.
 pub fn read_promised(value: i32) -> Result<QuotedDate, Fault> {
@@ -33,8 +33,11 @@ pub fn write(shop: &str, record: &HoldRecord, at: Timestamp) -> v1::Hold {
         QuotedDate::Safe => v1::hold::Date::Safe,
     };
     let mut order = order::write(shop, &record.facts);
+    let mut take_in = record.take_in.as_ref().map(|(facts, revision)| intake::write_facts(facts, *revision));
     if record.state != HoldState::Accepted {
         order.name.clear();
+    } else if let Some(take_in) = &mut take_in {
+        take_in.name = intake::name(shop, id);
     }
     v1::Hold {
         name: names::child(shop, Collection::Holds, id),
@@ -51,5 +54,6 @@ pub fn write(shop: &str, record: &HoldRecord, at: Timestamp) -> v1::Hold {
         etag: record.etag.clone(),
         create_time: Some(to_instant(record.create_time)),
         update_time: Some(to_instant(record.update_time)),
+        take_in,
     }
 }

@@ -100,6 +100,19 @@ pub fn write(
 ) -> v1::TakeIn {
     v1::TakeIn {
         name: format!("{}/takeIn", order.name),
+        origins: built.origins.iter().map(to_origin).collect(),
+        cautions: cautions.iter().map(to_caution).collect(),
+        resting: built.resting.clone(),
+        effects: Vec::new(),
+        last_word: LAST_WORD.into(),
+        order: Some(v1::Order { name: names::child(shop, Collection::Orders, &built.facts.id), ..order }),
+        ..write_facts(facts, rule_book_revision)
+    }
+}
+
+/// Writes what an order was made from, without what was made of it.
+pub fn write_facts(facts: &TakeInFacts, rule_book_revision: i64) -> v1::TakeIn {
+    v1::TakeIn {
         lines: facts.lines.iter().map(to_line).collect(),
         overrides: facts.overrides.iter().map(to_override).collect(),
         features: facts.features.clone(),
@@ -110,12 +123,7 @@ pub fn write(
             surface_celsius: facts.conditions.surface_celsius,
         }),
         rule_book_revision,
-        origins: built.origins.iter().map(to_origin).collect(),
-        cautions: cautions.iter().map(to_caution).collect(),
-        resting: built.resting.clone(),
-        effects: Vec::new(),
-        last_word: LAST_WORD.into(),
-        order: Some(v1::Order { name: names::child(shop, Collection::Orders, &built.facts.id), ..order }),
+        ..Default::default()
     }
 }
 

@@ -2,16 +2,18 @@
 
 use std::collections::HashMap;
 
-use fitup_model::OrderFacts;
+use fitup_model::{OrderFacts, TakeInFacts};
 
 use super::order_rows::{self, Selection};
 use super::rows::{instant, micros, optional_instant, words};
 use super::shop_rows::etag;
-use super::{Connection, audit, orders, plans, shops};
+use super::{Connection, audit, orders, plans, shops, take_ins};
 use crate::change::Change;
-use crate::difference::{Difference, Fields, hold_fields, order_fields};
+use crate::difference::{Difference, Fields, hold_fields, order_fields, take_in_fields};
 use crate::error::Error;
-use crate::record::{HoldEnd, HoldRecord, HoldState, NewHold, NewPlan, Page, QuotedDate, QuotedDates, ToldRecord};
+use crate::record::{
+    HoldEnd, HoldRecord, HoldState, NewHold, NewPlan, Page, QuotedDate, QuotedDates, RuleBookRecord, ToldRecord,
+};
 use crate::store::HoldEdit;
 
 words!(HoldState, state_word, state, {
@@ -47,10 +49,12 @@ struct HoldRow {
     version: i64,
     create_time: i64,
     update_time: i64,
+    /// Revision of the rule book, if lines made its order.
+    revision: Option<i64>,
 }
 
 impl HoldRow {
-    fn record(self, facts: OrderFacts) -> Result<HoldRecord, Error> {
+    fn record(self, facts: OrderFacts, take_in: Option<(TakeInFacts, i64)>) -> Result<HoldRecord, Error> {
         Ok(HoldRecord {
             facts,
             state: state(&self.state)?,
@@ -62,6 +66,7 @@ impl HoldRow {
                 safe: optional_instant(self.safe_time)?,
             },
             plan: self.plan_id,
+            take_in,
             expire_time: instant(self.expire_time)?,
             end_time: optional_instant(self.end_time)?,
             etag: etag(self.create_time, self.version),
@@ -73,11 +78,17 @@ impl HoldRow {
 
 /// Returns a hold.
 pub async fn get(connection: &mut Connection, shop: &str, hold: &str) -> Result<HoldRecord, Error> {
-    let row: Option<HoldRow> = sqlx::query_as("select * from hold where shop_id = $1 and order_id = $2")
-        .bind(shop)
-        .bind(hold)
-        .fetch_optional(&mut *connection)
-        .await?;
+    let row: Option<HoldRow> = sqlx::query_as(
+        "select hold.*, revision
+        from hold
+        left join take_in using (shop_id, order_id)
+        where shop_id = $1
+            and order_id = $2",
+    )
+    .bind(shop)
+    .bind(hold)
+    .fetch_optional(&mut *connection)
+    .await?;
     let row = row.ok_or_else(|| Error::NotFound { name: name(shop, hold) })?;
     with_facts(connection, shop, row).await
 }
@@ -88,7 +99,15 @@ async fn with_facts(connection: &mut Connection, shop: &str, row: HoldRow) -> Re
     let order = order_rows::load(connection, selection).await?.pop();
     let missing = || Error::Corrupt(format!("the order of {} is missing", name(shop, &row.order_id)));
     let facts = order.ok_or_else(missing)?.facts;
-    row.record(facts)
+    let take_in = take_in(connection, shop, &row).await?;
+    row.record(facts, take_in)
+}
+
+async fn take_in(connection: &mut Connection, shop: &str, row: &HoldRow) -> Result<Option<(TakeInFacts, i64)>, Error> {
+    match row.revision {
+        Some(_) => take_ins::made_from(connection, shop, &row.order_id).await,
+        None => Ok(None),
+    }
 }
 
 /// Does the same for many, which come by id: what is held is read at once.
@@ -101,7 +120,10 @@ async fn all_with_facts(connection: &mut Connection, shop: &str, rows: Vec<HoldR
     let mut holds = Vec::with_capacity(rows.len());
     for row in rows {
         holds.push(match held.remove(&row.order_id) {
-            Some(facts) => row.record(facts)?,
+            Some(facts) => {
+                let take_in = take_in(connection, shop, &row).await?;
+                row.record(facts, take_in)?
+            }
             None => with_facts(connection, shop, row).await?,
         });
     }
@@ -117,8 +139,9 @@ pub async fn list(
 ) -> Result<Vec<HoldRecord>, Error> {
     shops::revision(connection, shop).await?;
     let rows: Vec<HoldRow> = sqlx::query_as(
-        "select *
+        "select hold.*, revision
         from hold
+        left join take_in using (shop_id, order_id)
         where shop_id = $1
             and order_id > $2
             and (not $3 or state = 'standing' and expire_time > $4)
@@ -137,11 +160,17 @@ pub async fn list(
 
 /// Returns the holds that nobody has ended, by id.
 pub async fn standing(connection: &mut Connection, shop: &str) -> Result<Vec<HoldRecord>, Error> {
-    let rows: Vec<HoldRow> =
-        sqlx::query_as("select * from hold where shop_id = $1 and state = 'standing' order by order_id")
-            .bind(shop)
-            .fetch_all(&mut *connection)
-            .await?;
+    let rows: Vec<HoldRow> = sqlx::query_as(
+        "select hold.*, revision
+        from hold
+        left join take_in using (shop_id, order_id)
+        where shop_id = $1
+            and state = 'standing'
+        order by order_id",
+    )
+    .bind(shop)
+    .fetch_all(&mut *connection)
+    .await?;
     all_with_facts(connection, shop, rows).await
 }
 
@@ -195,6 +224,7 @@ pub async fn create(
     }
     note_expired(connection, change, shop).await?;
     orders::insert(connection, change, shop, &hold.facts, true).await?;
+    keep_lines(connection, change, shop, &hold.facts.id, hold.take_in.as_ref()).await?;
     let after = shops::count_change(connection, shop).await?;
     let plan = NewPlan { id: hold.plan, shop_revision: after, timetable: hold.timetable };
     plans::restore(connection, change, shop, &plan).await?;
@@ -222,8 +252,7 @@ pub async fn create(
     .execute(&mut *connection)
     .await?;
     let made = get(connection, shop, &hold.facts.id).await?;
-    let mut fields = order_fields(&made.facts);
-    fields.extend(hold_fields(&made));
+    let fields = fields(&made);
     let event = audit::Event {
         shop,
         resource: name(shop, &made.facts.id),
@@ -233,6 +262,32 @@ pub async fn create(
     };
     audit::append(connection, change, event).await?;
     Ok(made)
+}
+
+/// Keeps what a held order is made from, by the rule book that is the shop's: the caller made it by that.
+async fn keep_lines(
+    connection: &mut Connection,
+    change: &Change,
+    shop: &str,
+    order: &str,
+    take_in: Option<&(TakeInFacts, RuleBookRecord)>,
+) -> Result<(), Error> {
+    let Some((facts, made_by)) = take_in else { return Ok(()) };
+    let book = take_ins::first_or_latest(connection, change, shop, &made_by.text).await?;
+    if book.text != made_by.text {
+        return Err(Error::EtagMismatch { name: take_ins::book_name(shop) });
+    }
+    take_ins::add(connection, (shop, order), facts, book.revision).await
+}
+
+/// Returns the fields of a hold with those of its order and what that is made from.
+fn fields(hold: &HoldRecord) -> Fields {
+    let mut fields = order_fields(&hold.facts);
+    fields.extend(hold_fields(hold));
+    if let Some((facts, revision)) = &hold.take_in {
+        fields.extend(take_in_fields(facts, *revision));
+    }
+    fields
 }
 
 /// Notes which holds are over by their time, so that they need not be read any more. It changes nothing for anybody.
@@ -280,7 +335,7 @@ pub async fn end(
     .execute(&mut *connection)
     .await?;
     if end == HoldEnd::Accepted {
-        enter(connection, change, shop, &stored.facts, (before, after)).await?;
+        enter(connection, change, shop, &stored, (before, after)).await?;
     }
     let ended = get(connection, shop, hold).await?;
     let event = audit::Event {
@@ -299,9 +354,10 @@ async fn enter(
     connection: &mut Connection,
     change: &Change,
     shop: &str,
-    facts: &OrderFacts,
+    hold: &HoldRecord,
     revisions: (i64, i64),
 ) -> Result<(), Error> {
+    let facts = &hold.facts;
     sqlx::query(
         "update repair_order
         set held = $3, version = version + 1, create_time = $4, update_time = $4
@@ -321,7 +377,11 @@ async fn enter(
         revisions,
         difference: Difference::between(Fields::new(), order_fields(facts)),
     };
-    audit::append(connection, change, event).await
+    audit::append(connection, change, event).await?;
+    match &hold.take_in {
+        Some((lines, book)) => take_ins::note(connection, change, (shop, &facts.id), None, (lines, *book)).await,
+        None => Ok(()),
+    }
 }
 
 /// Tells whether every plan for this revision, made or in the making, knows the hold as it will know the order. What is to

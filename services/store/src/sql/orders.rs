@@ -4,7 +4,7 @@ use fitup_model::{OrderFacts, OrderState};
 
 use super::order_rows::{self, Selection, state_word};
 use super::rows::micros;
-use super::{Connection, audit, holds, order_children, shops};
+use super::{Connection, audit, holds, order_children, shops, take_ins};
 use crate::change::Change;
 use crate::difference::{Difference, Fields, order_fields};
 use crate::error::Error;
@@ -133,6 +133,7 @@ pub async fn insert(
         .bind(&facts.id)
         .execute(&mut *connection)
         .await?;
+    take_ins::forget(connection, shop, &facts.id).await?;
     order_children::remove(connection, shop, &facts.id).await?;
     order_children::add(connection, shop, facts).await
 }

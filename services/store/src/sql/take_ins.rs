@@ -131,11 +131,9 @@ pub async fn put(
     if etag.is_some() && stored.is_none() {
         return Err(Error::NotFound { name: orders::name(shop, order) });
     }
-    let before = facts(connection, shop, order).await?;
-    let book = match book(connection, shop, None).await? {
-        Some(book) => book,
-        None => put_book(connection, change, shop, Some(0), first_book).await?,
-    };
+    // What is held under this id is no order, and its lines are its own.
+    let before = if stored.is_some() { facts(connection, shop, order).await? } else { None };
+    let book = first_or_latest(connection, change, shop, first_book).await?;
     let known = TakeInStored {
         shop: of_shop.facts,
         order: stored.as_ref().map(|stored| stored.facts.clone()),
@@ -151,26 +149,56 @@ pub async fn put(
     }
     let old = before.as_ref().map(|(facts, book)| (facts, book.revision));
     if old != Some((&take_in, book.revision)) {
-        sqlx::query("delete from take_in where shop_id = $1 and order_id = $2")
-            .bind(shop)
-            .bind(order)
-            .execute(&mut *connection)
-            .await?;
+        forget(connection, shop, order).await?;
         add(connection, (shop, order), &take_in, book.revision).await?;
-        let revision = shops::revision(connection, shop).await?;
-        let fields = |known: Option<(&TakeInFacts, i64)>| {
-            known.map_or_else(Fields::new, |(facts, book)| take_in_fields(facts, book))
-        };
-        let event = audit::Event {
-            shop,
-            resource: name(shop, order),
-            action: if old.is_some() { "update" } else { "create" },
-            revisions: (revision, revision),
-            difference: Difference::between(fields(old), fields(Some((&take_in, book.revision)))),
-        };
-        audit::append(connection, change, event).await?;
+        note(connection, change, (shop, order), old, (&take_in, book.revision)).await?;
     }
     get(connection, shop, order).await
+}
+
+/// Returns the latest rule book of a shop; one without gets `first_book`, and keeps it.
+pub async fn first_or_latest(
+    connection: &mut Connection,
+    change: &Change,
+    shop: &str,
+    first_book: &str,
+) -> Result<RuleBookRecord, Error> {
+    match book(connection, shop, None).await? {
+        Some(book) => Ok(book),
+        None => put_book(connection, change, shop, Some(0), first_book).await,
+    }
+}
+
+/// Appends to the audit trail what an order is made from now.
+pub async fn note(
+    connection: &mut Connection,
+    change: &Change,
+    (shop, order): (&str, &str),
+    old: Option<(&TakeInFacts, i64)>,
+    new: (&TakeInFacts, i64),
+) -> Result<(), Error> {
+    let revision = shops::revision(connection, shop).await?;
+    let fields = |known: Option<(&TakeInFacts, i64)>| {
+        known.map_or_else(Fields::new, |(facts, book)| take_in_fields(facts, book))
+    };
+    let event = audit::Event {
+        shop,
+        resource: name(shop, order),
+        action: if old.is_some() { "update" } else { "create" },
+        revisions: (revision, revision),
+        difference: Difference::between(fields(old), fields(Some(new))),
+    };
+    audit::append(connection, change, event).await
+}
+
+/// Forgets what an order, or one that is held, was made from.
+pub async fn forget(connection: &mut Connection, shop: &str, order: &str) -> Result<(), Error> {
+    sqlx::query("delete from take_in where shop_id = $1 and order_id = $2")
+        .bind(shop)
+        .bind(order)
+        .execute(connection)
+        .await?;
+    Ok(())
 }
 
 #[derive(sqlx::FromRow)]
@@ -212,6 +240,18 @@ async fn facts(
     shop: &str,
     order: &str,
 ) -> Result<Option<(TakeInFacts, RuleBookRecord)>, Error> {
+    let Some((facts, revision)) = made_from(connection, shop, order).await? else { return Ok(None) };
+    let missing = || Error::Corrupt(format!("rule book {revision} of shop {shop:?} is missing"));
+    let book = book(connection, shop, Some(revision)).await?.ok_or_else(missing)?;
+    Ok(Some((facts, book)))
+}
+
+/// Returns what an order, or one that is held, was made from, and the revision of the rule book that made it.
+pub async fn made_from(
+    connection: &mut Connection,
+    shop: &str,
+    order: &str,
+) -> Result<Option<(TakeInFacts, i64)>, Error> {
     let row: Option<TakeInRow> = sqlx::query_as(
         "select revision, adhesive, temperature_celsius, humidity_percent, surface_celsius
         from take_in
@@ -267,9 +307,7 @@ async fn facts(
             surface_celsius: optional_number(row.surface_celsius)?,
         },
     };
-    let missing = || Error::Corrupt(format!("rule book {} of shop {shop:?} is missing", row.revision));
-    let book = book(connection, shop, Some(row.revision)).await?.ok_or_else(missing)?;
-    Ok(Some((facts, book)))
+    Ok(Some((facts, row.revision)))
 }
 
 fn line(row: LineRow) -> Result<EstimateLine, Error> {
@@ -309,7 +347,8 @@ fn settled(row: SettledRow) -> Result<Override, Error> {
     })
 }
 
-async fn add(
+/// Keeps what an order, or one that is held, is made from.
+pub async fn add(
     connection: &mut Connection,
     (shop, order): (&str, &str),
     facts: &TakeInFacts,

@@ -4,13 +4,14 @@ use fitup_model::timetable::OrderTimetable;
 use fitup_model::{OrderFacts, Timetable};
 use fitup_store::{
     Answer, Error, HoldEdit, HoldEnd, HoldRecord, HoldState, NewHold, OrderEdit, OrderFilter, Page, PlanState,
-    QuotedDate, QuotedDates, Refusal, Store,
+    QuotedDate, QuotedDates, Refusal, RuleBookRecord, Store,
 };
 
 use crate::database::Database;
 use crate::facts::{at, change, empty_timetable, plain_order, plain_shop, request, unencoded};
 use crate::orders::draft;
 use crate::plans::plan;
+use crate::take_ins::full;
 
 /// Returns a hold that stands until 100, with a plan in which its order, and these, are.
 pub fn hold(id: &str, plan: &str, others: &[&str]) -> NewHold {
@@ -35,6 +36,7 @@ pub fn hold(id: &str, plan: &str, others: &[&str]) -> NewHold {
         expire_time: at(100),
         plan: plan.into(),
         timetable: Timetable { orders, ..empty_timetable() },
+        take_in: None,
     }
 }
 
@@ -185,6 +187,46 @@ pub async fn tells_what_was_said<D: Database>() {
     let late = ("late".to_owned(), at(9), [Some(at(64)), Some(at(69)), None]);
     assert_eq!(said(10).await, [("early".to_owned(), at(3), [None; 3]), late.clone()]);
     assert_eq!(said(1).await, [late]);
+}
+
+/// Returns a hold that lines made, by this rule book.
+fn from_lines(hold: NewHold, book: &str) -> NewHold {
+    let book = RuleBookRecord { revision: 0, text: book.into(), create_time: at(0) };
+    NewHold { take_in: Some((full(), book)), ..hold }
+}
+
+/// What lines made stays so when it becomes an order; what takes the place of a hold that is over has not its lines.
+pub async fn keeps_its_lines<D: Database>() {
+    let database = D::fresh();
+    let store = database.open().await;
+    store.create_shop(&change(0), plain_shop("shop"), unencoded()).await.unwrap();
+    let made = make(&*store, 1, from_lines(hold("h", "p", &[]), "one")).await.unwrap();
+    assert_eq!(made.take_in, Some((full(), 1)), "the shop keeps its first rule book");
+    assert_eq!(store.get_hold("shop", "h").await.unwrap(), made);
+    assert_eq!(store.list_holds("shop", None, page()).await.unwrap(), std::slice::from_ref(&made));
+    assert_eq!(store.snapshot("shop").await.unwrap().holds, [made]);
+    assert!(matches!(store.get_take_in("shop", "h").await, Err(Error::NotFound { .. })), "it is no order");
+    assert_eq!(store.open_take_ins("shop").await.unwrap(), []);
+
+    // The rule book has changed since: by that it would be another order.
+    store.put_rule_book(&change(2), "shop", None, "two", unencoded()).await.unwrap();
+    let before = store.snapshot("shop").await.unwrap();
+    let old = make(&*store, 2, from_lines(hold("i", "q", &["h"]), "one")).await;
+    assert!(matches!(old, Err(Error::EtagMismatch { name }) if name == "shops/shop/ruleBook"));
+    assert_eq!(store.snapshot("shop").await.unwrap(), before);
+
+    let accepted = store.end_hold(&change(3), "shop", "h", None, end(HoldEnd::Accepted), unencoded()).await.unwrap();
+    assert_eq!(accepted.fresh().unwrap().take_in, Some((full(), 1)));
+    let order = store.get_take_in("shop", "h").await.unwrap();
+    assert_eq!((order.facts, order.book.revision, order.book.text.as_str()), (full(), 1, "one"));
+    let trail = store.list_audit("shop", 0, 50).await.unwrap();
+    let told = trail.iter().filter(|one| one.resource == "shops/shop/orders/h/takeIn");
+    assert_eq!(told.map(|one| one.action.as_str()).collect::<Vec<_>>(), ["create"]);
+
+    make(&*store, 4, from_lines(hold("i", "q", &["h"]), "two")).await.unwrap();
+    store.end_hold(&change(5), "shop", "i", None, end(HoldEnd::Released), unencoded()).await.unwrap();
+    store.create_order(&change(6), "shop", draft("i"), unencoded()).await.unwrap();
+    assert!(matches!(store.get_take_in("shop", "i").await, Err(Error::NotFound { .. })), "no line made it");
 }
 
 pub async fn every_error<D: Database>() {

@@ -53,7 +53,15 @@ macro_rules! contract {
             orders { every_error, a_change_counts, lists_by_state_and_page, a_snapshot_holds_open_orders }
             plans { every_error, publishing_supersedes, a_stale_plan_is_not_published, lists_newest_first }
             floor { an_event_changes_facts_and_is_kept, plans_come_together_and_come_back }
-            holds { keeps_a_place, is_accepted, makes_room_again, tells_what_was_said, every_error, one_of_two_accepts }
+            holds {
+                keeps_a_place,
+                is_accepted,
+                makes_room_again,
+                tells_what_was_said,
+                keeps_its_lines,
+                every_error,
+                one_of_two_accepts,
+            }
             runs {
                 a_run_succeeds,
                 ends_without_a_plan,

@@ -22,7 +22,7 @@ fn line(id: &str) -> EstimateLine {
     }
 }
 
-fn full() -> TakeInFacts {
+pub fn full() -> TakeInFacts {
     TakeInFacts {
         lines: vec![
             line("z"),
