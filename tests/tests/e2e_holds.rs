@@ -250,6 +250,131 @@ async fn what_is_accepted_keeps_its_place() {
     assert!(of_hold[0].request_id == request_id, "{of_hold:?}");
 }
 
+/// Asks for a change of a hold, of which only this is said.
+async fn alter(server: &TestServer, request: v1::ChangeHoldRequest) -> Result<v1::Hold, Status> {
+    let request = v1::ChangeHoldRequest { as_of_time: minutes_in(0), future_count: 100, ..request };
+    server.quotes().change_hold(request).await.map(tonic::Response::into_inner)
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn another_date_or_a_longer_time_leaves_its_place() {
+    let server = TestServer::start().await;
+    shop_with_a_plan(&server).await;
+    let made = hold(&server, "c-1", 600).await;
+    // The next one comes after it, and would take its place.
+    hold(&server, "c-2", 600).await;
+    let before = published(&server).await;
+    let longer = v1::ChangeHoldRequest {
+        name: made.name.clone(),
+        promised: Date::Safe.into(),
+        expire_time: minutes_in(700),
+        ..Default::default()
+    };
+    let seen = alter(&server, v1::ChangeHoldRequest { validate_only: true, ..longer.clone() }).await.unwrap();
+    assert_eq!(published(&server).await, before, "only looked at");
+    let held = place(&before, "c-1").unwrap();
+    let there = seen.place.clone().unwrap();
+    assert_eq!((&there.visits, &there.operations), (&held.visits, &held.operations));
+    let changed = alter(&server, longer).await.unwrap();
+    let dates = |hold: &v1::Hold| [hold.earliest_time, hold.likely_time, hold.p80_time, hold.safe_time];
+    assert_eq!(dates(&changed), dates(&made));
+    assert_eq!((dates(&seen), seen.expire_time), (dates(&changed), changed.expire_time));
+    assert_eq!((changed.promised(), changed.expire_time), (Date::Safe, minutes_in(700)));
+    assert_eq!(changed.order.unwrap().promise_time, made.safe_time);
+    let after = published(&server).await;
+    assert_eq!((after.name.as_str(), after.stale), (changed.plan.as_str(), false));
+    for id in ["r-1", "c-1", "c-2"] {
+        let (old, new) = (place(&before, id).unwrap(), place(&after, id).unwrap());
+        assert_eq!((&old.visits, old.completion_time), (&new.visits, new.completion_time), "{id}");
+    }
+    assert_eq!(place(&after, "c-1").unwrap().hold_expire_time, minutes_in(700));
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn other_work_or_another_drop_off_gets_another_place_and_frees_the_old_one() {
+    let server = TestServer::start().await;
+    shop_with_a_plan(&server).await;
+    let made = hold(&server, "c-1", 600).await;
+    let after_it = quote(&server, "c-2", 0).await;
+    let change = v1::ChangeHoldRequest { name: made.name.clone(), ..Default::default() };
+    let later = v1::ChangeHoldRequest { arrival_time: minutes_in(3 * 1440), ..change.clone() };
+    let seen = alter(&server, v1::ChangeHoldRequest { validate_only: true, ..later.clone() }).await.unwrap();
+    let stale = v1::ChangeHoldRequest { etag: "other".into(), ..later.clone() };
+    refused(alter(&server, stale).await, Code::Aborted, "ETAG_MISMATCH");
+    let request_id = Uuid::new_v4().to_string();
+    let later = v1::ChangeHoldRequest { etag: made.etag.clone(), request_id, ..later };
+    let changed = alter(&server, later.clone()).await.unwrap();
+    assert_eq!(alter(&server, later.clone()).await.unwrap(), changed, "a repeat");
+    refused(
+        alter(&server, v1::ChangeHoldRequest { request_id: String::new(), ..later }).await,
+        Code::Aborted,
+        "ETAG_MISMATCH",
+    );
+    assert_eq!(changed.order.as_ref().unwrap().arrival_time, minutes_in(3 * 1440));
+    assert!(changed.earliest_time.unwrap().seconds > made.earliest_time.unwrap().seconds + 2 * 86_400);
+    assert_eq!((seen.earliest_time, seen.p80_time), (changed.earliest_time, changed.p80_time));
+    assert_eq!(changed.order.as_ref().unwrap().promise_time, changed.p80_time);
+    let plan = published(&server).await;
+    assert_eq!((plan.name.as_str(), plan.stale, plan.orders.len()), (changed.plan.as_str(), false, 2));
+    assert_eq!(place(&plan, "c-1").unwrap().visits, seen.place.unwrap().visits);
+    // Its old place is free: the next car is where it was.
+    let free = quote(&server, "c-2", 0).await;
+    assert_eq!(free.earliest_time, made.earliest_time);
+    assert!(free.earliest_time.unwrap().seconds < after_it.earliest_time.unwrap().seconds);
+
+    // Other work in its place, back on the first day; what is not said stays.
+    let mut order = small_order();
+    order.arrival_time = minutes_in(0);
+    let other = alter(&server, v1::ChangeHoldRequest { order: Some(order), ..change.clone() }).await.unwrap();
+    assert_eq!(other.order.as_ref().unwrap().operations.len(), small_order().operations.len());
+    assert_eq!((other.promised(), other.expire_time), (Date::P80, made.expire_time));
+    assert_ne!(other.earliest_time, made.earliest_time);
+    accept(&server, &made.name).await.unwrap();
+    let status = alter(&server, change).await.unwrap_err();
+    assert!(status.message().contains("was accepted, and is order"), "{status:?}");
+    refused::<()>(Err(status), Code::FailedPrecondition, "STATE_FORBIDS");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn what_is_wrong_with_a_change_is_told_at_once_and_changes_nothing() {
+    let server = TestServer::start().await;
+    shop_with_a_plan(&server).await;
+    let made = hold(&server, "c-1", 600).await;
+    let plan = published(&server).await;
+    let mut order = small_order();
+    order.operations[0].crew = vec!["nobody".into()];
+    let wrong = v1::ChangeHoldRequest {
+        name: made.name.clone(),
+        order: Some(order),
+        expire_time: minutes_in(-1),
+        promised: 9,
+        ..Default::default()
+    };
+    let found = faults(alter(&server, wrong).await);
+    for field in ["order.operations[0].crew[0]: ", "expire_time: ", "promised: "] {
+        assert!(found.iter().any(|fault| fault.starts_with(field)), "{field} is not in {found:?}");
+    }
+    let no_lines = v1::ChangeHoldRequest {
+        name: made.name.clone(),
+        estimate: Some(v1::Estimate::default()),
+        ..Default::default()
+    };
+    assert_eq!(faults(alter(&server, no_lines).await), ["estimate.lines: are required: no line made what is held"]);
+    let none = v1::ChangeHoldRequest { name: "shops/main/holds/none".into(), ..Default::default() };
+    refused(alter(&server, none).await, Code::NotFound, "RESOURCE_NOT_FOUND");
+    // A place that there is not: the plan ends before.
+    let never =
+        v1::ChangeHoldRequest { name: made.name.clone(), arrival_time: minutes_in(300 * 1440), ..Default::default() };
+    refused(alter(&server, never).await, Code::FailedPrecondition, "STATE_FORBIDS");
+    assert_eq!(published(&server).await, plan);
+    let get = v1::GetHoldRequest { name: made.name.clone() };
+    assert_eq!(server.quotes().get_hold(get).await.unwrap().into_inner(), made);
+    release(&server, &made.name).await.unwrap();
+    let gone = v1::ChangeHoldRequest { name: made.name, expire_time: minutes_in(900), ..Default::default() };
+    let status = alter(&server, gone).await.unwrap_err();
+    assert!(status.message().contains("was released"), "{status:?}");
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn only_looked_at_nothing_changes_and_repeats_are_one() {
     let server = TestServer::start().await;

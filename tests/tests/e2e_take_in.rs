@@ -434,6 +434,44 @@ async fn a_hold_keeps_the_rule_book_that_made_it_and_a_new_order_has_none_of_its
     }
 }
 
+/// Goal: lines that change while they are held are the lines of the order. Method: the same order by take-in alone.
+#[tokio::test(flavor = "multi_thread")]
+async fn lines_that_change_while_they_are_held_become_the_same_order() {
+    let server = start().await;
+    publish(&server).await;
+    let held = server.quotes().hold_quote(hold("h-1", vec![line("1", "hood", 100)])).await.expect("held").into_inner();
+    let change = |estimate: v1::Estimate| v1::ChangeHoldRequest {
+        name: held.name.clone(),
+        estimate: Some(estimate),
+        as_of_time: minutes_in(0),
+        future_count: 50,
+        ..Default::default()
+    };
+    let lines = || vec![line("1", "hood", 200), line("2", "front-door-left", 50)];
+    let changed = change(v1::Estimate { lines: lines(), ..Default::default() });
+    let changed = server.quotes().change_hold(changed).await.expect("is changed").into_inner();
+    let made = changed.take_in.clone().expect("lines made it");
+    assert_eq!((made.lines, made.overrides), (lines(), settled()), "what was settled stays");
+    // Without lines only what is settled changes.
+    let forget = change(v1::Estimate { forget: vec!["check".into()], ..Default::default() });
+    let changed = server.quotes().change_hold(forget).await.expect("is changed").into_inner();
+    assert_eq!(changed.take_in.map(|made| (made.lines, made.overrides)), Some((lines(), vec![])));
+    let accepted = accept(&server, &held).await;
+    let new = request(Mode::New, lines());
+    let promise_time = accepted.order.as_ref().and_then(|order| order.promise_time);
+    let head = new.order.clone().map(|order| v1::Order { promise_time, ..order });
+    take(&server, v1::TakeInOrderRequest { order: head, ..new }).await.expect("is made");
+    assert_eq!(taken_in(&server, "h-1").await, taken_in(&server, "r-1").await);
+    let bad = v1::EstimateLine { work: "paint".into(), ..line("1", "hood", 100) };
+    let held = server.quotes().hold_quote(hold("h-2", vec![line("1", "hood", 100)])).await.expect("held").into_inner();
+    let bad = v1::ChangeHoldRequest {
+        name: held.name.clone(),
+        ..change(v1::Estimate { lines: vec![bad], ..Default::default() })
+    };
+    let found = faults(server.quotes().change_hold(bad).await);
+    assert!(found[0].starts_with("estimate.lines[0].work: unknown work"), "{found:?}");
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn what_is_wrong_with_the_lines_of_a_hold_is_told_by_its_place() {
     let server = start().await;

@@ -61,15 +61,25 @@ pub struct QuoteArgs {
     lines: FromLines,
 }
 
-/// A date of a quote.
+/// A date of a quote that can be promised.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-enum Promise {
+pub enum Promise {
     /// Kept in 50 of 100 futures
     Likely,
     /// In 80
     P80,
     /// In 95
     Safe,
+}
+
+impl From<Promise> for v1::hold::Date {
+    fn from(promise: Promise) -> v1::hold::Date {
+        match promise {
+            Promise::Likely => v1::hold::Date::Likely,
+            Promise::P80 => v1::hold::Date::P80,
+            Promise::Safe => v1::hold::Date::Safe,
+        }
+    }
 }
 
 impl QuoteArgs {
@@ -148,11 +158,7 @@ impl QuoteArgs {
             let failure = Failure::usage("a hold is for one day of drop-off");
             return Err(failure.hint("compare the days without --hold, then hold one of them"));
         }
-        let promised = match self.promise {
-            Some(Promise::Likely) => v1::hold::Date::Likely,
-            Some(Promise::P80) | None => v1::hold::Date::P80,
-            Some(Promise::Safe) => v1::hold::Date::Safe,
-        };
+        let promised = v1::hold::Date::from(self.promise.unwrap_or(Promise::P80));
         let request = v1::HoldQuoteRequest {
             parent: names::shop(&at.id),
             order_id,
@@ -188,14 +194,18 @@ impl QuoteArgs {
 }
 
 /// A file that holds one order.
-struct InFile {
+pub struct InFile {
     source: Source,
     draft: OrderDraft,
     faults: Vec<Fault>,
 }
 
 impl InFile {
-    fn read(file: &str, zone: &TimeZone) -> Result<InFile, Failure> {
+    /// Reads it; what is wrong is told with the answer.
+    ///
+    /// # Errors
+    /// The file cannot be read, or holds not one order.
+    pub fn read(file: &str, zone: &TimeZone) -> Result<InFile, Failure> {
         let source = Source::open(file)?;
         let read = read_orders(&source, zone);
         let faults = read.all_faults();
@@ -209,9 +219,24 @@ impl InFile {
         }
     }
 
+    /// Returns the id of the order.
+    pub fn id(&self) -> &str {
+        &self.draft.id
+    }
+
+    /// Returns the order.
+    pub fn order(&self) -> v1::Order {
+        self.draft.order.clone()
+    }
+
+    /// Tells whether something was wrong already when it was read.
+    pub fn has_faults(&self) -> bool {
+        !self.faults.is_empty()
+    }
+
     /// Returns the answer, or all that is wrong with the file, by place: what is read here and what the server says of it.
     /// What the server says of anything else goes first.
-    fn told<T>(&self, answer: Result<T, Status>) -> Result<T, Failure> {
+    pub fn told<T>(&self, answer: Result<T, Status>) -> Result<T, Failure> {
         let violations = match answer {
             Ok(answer) if self.faults.is_empty() => return Ok(answer),
             Ok(_) => Vec::new(),

@@ -2,19 +2,22 @@
 
 mod asked;
 
-pub use asked::{Asked, Known, read};
+pub use asked::{Asked, Known, read, read_change};
 
 use fitup_model::timetable::Quality;
-use fitup_model::{Order, OrderFacts, Planning, Shop, ShopFacts};
+use fitup_model::{Order, OrderFacts, Plan, Planning, Shop, ShopFacts, Timetable};
+use fitup_planner::LeftOut;
+use fitup_planner::replan::push_right;
 use fitup_proto::v1;
 use fitup_rehearsal::quote::{Policy, Unquotable, quote};
 use fitup_store::{
-    Error as StoreError, HoldEdit, HoldEnd, HoldRecord, HoldState, NewHold, QuotedDate, QuotedDates, Refusal, Snapshot,
+    ChangedHold, Error as StoreError, HoldEdit, HoldEnd, HoldRecord, HoldState, NewHold, QuotedDate, QuotedDates,
+    Refusal, Snapshot,
 };
 use jiff::Timestamp;
 
-use crate::convert::hold;
 use crate::convert::names::{self, Collection};
+use crate::convert::{self, hold};
 use crate::error::Error;
 use crate::floor_service::nothing_published;
 use crate::left_out;
@@ -26,7 +29,7 @@ use crate::search::planning;
 /// # Errors
 /// Why there is none: it is there already, no plan is published, it finds no place, or the date is not known.
 pub fn reserve(
-    mut snapshot: Snapshot,
+    snapshot: Snapshot,
     asked: Asked,
     policy: &Policy,
     past: &Past,
@@ -36,18 +39,98 @@ pub fn reserve(
     let shop = snapshot.shop.facts.id.clone();
     let id = asked.order.id.clone();
     let name = names::child(&shop, Collection::Holds, &id);
-    let no = |message: String| -> Error { StoreError::Forbidden { name: name.clone(), message }.into() };
     if snapshot.orders.iter().any(|own| own.facts.id == id) {
         return Err(StoreError::AlreadyExists { name: names::child(&shop, Collection::Orders, &id) }.into());
     }
     if snapshot.holds.iter().any(|own| own.facts.id == id && own.state_at(now) == HoldState::Standing) {
         return Err(StoreError::AlreadyExists { name }.into());
     }
+    quoted(snapshot, asked, policy, past, plan, now)
+}
+
+/// Returns a hold that stands as it is to be. Where the order stays as it is, so do its place and its dates.
+///
+/// # Errors
+/// As for [`reserve`].
+pub fn alter(
+    snapshot: Snapshot,
+    asked: Asked,
+    stored: &HoldRecord,
+    policy: &Policy,
+    past: &Past,
+    plan: String,
+    now: Timestamp,
+) -> Result<ChangedHold, Error> {
+    if asked.order == (OrderFacts { promise_time: None, ..stored.facts.clone() })
+        && let Some(hold) = kept(snapshot.clone(), &asked, stored, &plan, now)?
+    {
+        return Ok(ChangedHold { hold, kept: true });
+    }
+    Ok(ChangedHold { hold: quoted(snapshot, asked, policy, past, plan, now)?, kept: false })
+}
+
+/// Returns a hold with another expiry or promise, in its place; `None` if the published plan has none for it.
+fn kept(
+    mut snapshot: Snapshot,
+    asked: &Asked,
+    stored: &HoldRecord,
+    plan: &str,
+    now: Timestamp,
+) -> Result<Option<NewHold>, Error> {
+    let (shop, id) = (snapshot.shop.facts.id.clone(), &asked.order.id);
+    let no = |message| refused(&shop, id, message);
+    let promise_time = Some(promise(&stored.dates, asked.promised).map_err(no)?);
+    let facts = OrderFacts { promise_time, ..asked.order.clone() };
+    let Some(own) = snapshot.holds.iter_mut().find(|own| own.facts.id == *id) else { return Ok(None) };
+    own.facts.clone_from(&facts);
+    own.expire_time = asked.expire_time;
+    let planning = planning(&snapshot, now).map_err(no)?;
+    let problem = &planning.problem;
+    let car = problem.cars.iter().find(|(_, car)| car.name == *id).map(|(car, _)| car);
+    let (Some(car), Some(published)) = (car, &planning.published) else { return Ok(None) };
+    if !published.includes(problem, car) {
+        return Ok(None);
+    }
+    let (found, left_out) = push_right(problem, published);
+    if !found.includes(problem, car) {
+        return Ok(None);
+    }
+    let timetable = checked(&planning, &found, &left_out)?;
+    Ok(Some(NewHold {
+        facts,
+        promised: asked.promised,
+        dates: stored.dates,
+        quote_time: now,
+        futures: [None; 3],
+        expire_time: asked.expire_time,
+        plan: plan.to_owned(),
+        timetable,
+        take_in: asked.take_in.clone(),
+    }))
+}
+
+fn refused(shop: &str, id: &str, message: String) -> Error {
+    StoreError::Forbidden { name: names::child(shop, Collection::Holds, id), message }.into()
+}
+
+/// Quotes an order in the place of what is held under its id, if anything.
+fn quoted(
+    mut snapshot: Snapshot,
+    asked: Asked,
+    policy: &Policy,
+    past: &Past,
+    plan: String,
+    now: Timestamp,
+) -> Result<NewHold, Error> {
+    let shop = snapshot.shop.facts.id.clone();
+    let id = asked.order.id.clone();
+    let no = |message| refused(&shop, &id, message);
     let desk = past.desk(&snapshot, now)?;
     snapshot.holds.retain(|own| own.facts.id != id);
     if let Some(published) = &mut snapshot.published {
-        // What is left of a hold of this id that is over.
+        // What is left of a hold of this id: it may be over.
         published.timetable = published.timetable.at(now);
+        published.timetable.orders.retain(|own| own.order != id);
     }
     snapshot.holds.push(to_be(&asked, now));
     let quoted = planning(&snapshot, now).map_err(no)?;
@@ -74,21 +157,11 @@ pub fn reserve(
         p80: found.p80.map(instant),
         safe: found.safe.map(instant),
     };
-    let (date, share) = match asked.promised {
-        QuotedDate::Likely => (dates.likely, 50),
-        QuotedDate::P80 => (dates.p80, 80),
-        QuotedDate::Safe => (dates.safe, 95),
-    };
-    let date = date.ok_or_else(|| {
-        no(format!(
-            "no date before the plan ends is kept in {share} of 100 futures; promise another one, or plan more days \
-             (horizon_days)"
-        ))
-    })?;
+    let date = promise(&dates, asked.promised).map_err(no)?;
     let facts = OrderFacts { promise_time: Some(date), ..asked.order.clone() };
     snapshot.holds.last_mut().expect("it was put there").facts = facts.clone();
     let promised = planning(&snapshot, now).map_err(no)?;
-    let timetable = checked(&promised, &found)?;
+    let timetable = checked(&promised, &found.plan, &found.left_out)?;
     Ok(NewHold {
         facts,
         promised: asked.promised,
@@ -99,6 +172,21 @@ pub fn reserve(
         plan,
         timetable,
         take_in: asked.take_in,
+    })
+}
+
+/// Returns the date that is promised, or why there is none.
+fn promise(dates: &QuotedDates, promised: QuotedDate) -> Result<Timestamp, String> {
+    let (date, share) = match promised {
+        QuotedDate::Likely => (dates.likely, 50),
+        QuotedDate::P80 => (dates.p80, 80),
+        QuotedDate::Safe => (dates.safe, 95),
+    };
+    date.ok_or_else(|| {
+        format!(
+            "no date before the plan ends is kept in {share} of 100 futures; promise another one, or plan more days \
+             (horizon_days)"
+        )
     })
 }
 
@@ -120,15 +208,15 @@ fn to_be(asked: &Asked, now: Timestamp) -> HoldRecord {
 }
 
 /// Returns the plan of a quote as it is with the promise: the same work at the same time, at another price.
-fn checked(planning: &Planning, found: &fitup_rehearsal::Quote) -> Result<fitup_model::Timetable, Error> {
+fn checked(planning: &Planning, plan: &Plan, left_out: &[LeftOut]) -> Result<Timetable, Error> {
     let problem = &planning.problem;
-    if let Some(violation) = fitup_model::check(problem, &found.plan).first() {
+    if let Some(violation) = fitup_model::check(problem, plan).first() {
         return Err(Error::Bug(format!("the plan of a hold breaks a rule: {}", violation.message)));
     }
-    let price = fitup_model::cost::cost(problem, &found.plan);
+    let price = fitup_model::cost::cost(problem, plan);
     let bound = fitup_planner::compile::Compiled::new(problem).trivial_bound().min(price);
     let quality = if price <= bound { Quality::Optimal } else { Quality::Feasible };
-    Ok(planning.timetable(&found.plan, quality, bound, left_out::describe(problem, &found.left_out)))
+    Ok(planning.timetable(plan, quality, bound, left_out::describe(problem, left_out)))
 }
 
 /// Writes what a hold that is only looked at would be.
@@ -141,26 +229,33 @@ pub fn write_draft(shop: &str, new: &NewHold, now: Timestamp) -> v1::Hold {
     };
     let record = HoldRecord { dates: new.dates, ..to_be(&asked, now) };
     let written = hold::write(shop, &record, now);
-    v1::Hold { plan: String::new(), create_time: None, update_time: None, ..written }
+    let place = new.timetable.orders.iter().find(|own| own.order == new.facts.id);
+    let place = place.map(|own| convert::plan::to_order(shop, own));
+    v1::Hold { plan: String::new(), create_time: None, update_time: None, place, ..written }
+}
+
+/// Tells why a hold does not stand at a moment, if it does not.
+///
+/// # Errors
+/// That, for people, and what to do.
+pub fn standing(record: &HoldRecord, shop: &ShopFacts, at: Timestamp) -> Result<(), String> {
+    let id = &record.facts.id;
+    let again = "its place is free for others; quote it again with `fitup quote --file FILE --hold`";
+    match record.state_at(at) {
+        HoldState::Standing => Ok(()),
+        HoldState::Expired => Err(format!("hold {id:?} has expired on {}: {again}", told(shop, record.expire_time))),
+        HoldState::Released => Err(format!("hold {id:?} was released: {again}")),
+        HoldState::Accepted => {
+            Err(format!("hold {id:?} was accepted, and is order {id:?}: see `fitup order show {id}`"))
+        }
+    }
 }
 
 /// Accepts a hold that stands at `at`, if its order still fits the shop.
 pub fn accept(at: Timestamp) -> HoldEdit {
     Box::new(move |record, shop| {
         let id = &record.facts.id;
-        let again = "its place is free for others; quote it again with `fitup quote --file FILE --hold`";
-        match record.state_at(at) {
-            HoldState::Standing => {}
-            HoldState::Expired => {
-                let when = told(shop, record.expire_time);
-                return Err(Refusal::Forbidden(format!("hold {id:?} has expired on {when}: {again}")));
-            }
-            HoldState::Released => return Err(Refusal::Forbidden(format!("hold {id:?} was released: {again}"))),
-            HoldState::Accepted => {
-                let message = format!("hold {id:?} was accepted, and is order {id:?}: see `fitup order show {id}`");
-                return Err(Refusal::Forbidden(message));
-            }
-        }
+        standing(record, shop, at).map_err(Refusal::Forbidden)?;
         let fits = Shop::new(shop.clone()).and_then(|shop| Order::new(record.facts.clone(), &shop));
         match fits {
             Ok(_) => Ok(Some(HoldEnd::Accepted)),

@@ -1,5 +1,7 @@
 //! When an order would be complete, and holds: reads, plays on a thread of its own, calls the store, writes.
 
+mod holding;
+
 use std::sync::Arc;
 
 use fitup_model::timetable::Quality;
@@ -8,7 +10,7 @@ use fitup_planner::Stop;
 use fitup_proto::v1;
 use fitup_proto::v1::quote_service_server::QuoteService;
 use fitup_rehearsal::quote::{Before, Policy, Unquotable, before, quote_beside};
-use fitup_store::{Change, HoldEdit, HoldRecord, HoldState, NewHold, OrderRecord, Refusal, Snapshot, Store};
+use fitup_store::{HoldState, OrderRecord, Snapshot, Store};
 use jiff::Timestamp;
 use tonic::{Request, Response, Status};
 
@@ -18,16 +20,14 @@ use crate::convert::{self, quote};
 use crate::error::Error;
 use crate::floor_service::{as_of, forbidden, nothing_published};
 use crate::holds;
-use crate::intake_service::built_in;
 use crate::page::Listing;
 use crate::past::{Desk, Past};
 use crate::place::Places;
 use crate::plan_runs::PlanRuns;
 use crate::plan_service::child_name;
-use crate::request::{change, encode, message};
-use crate::safe::{self, Rules};
+use crate::request::change;
 use crate::search::planning;
-use crate::shop_service::{shop_name, under};
+use crate::shop_service::shop_name;
 
 /// Drop-offs that are answered at a time.
 const MOST_ARRIVALS: usize = 14;
@@ -35,8 +35,6 @@ const MOST_ARRIVALS: usize = 14;
 const FUTURES: (u64, u64) = (1000, 20_000);
 /// Iterations of the search that may move the other orders.
 const DISTURBING: u64 = 4000;
-/// A hold is tried so often if the shop keeps changing.
-const ATTEMPTS: u32 = 4;
 /// An order that has not been entered is called so, unless it has an id.
 const NAMELESS: &str = "quote";
 
@@ -139,26 +137,7 @@ impl QuoteService for Quotes {
         let change = change(&request, &self.clock)?;
         let request = request.into_inner();
         let shop = shop_name(&request.parent, "parent")?;
-        let mut attempt = 1;
-        loop {
-            let (revision, hold) = self.reserve(&shop, &request, change.at).await?;
-            if request.validate_only {
-                return Ok(Response::new(holds::write_draft(&shop, &hold?, change.at)));
-            }
-            // What is in its way may be its own first answer: the store knows.
-            let hold = match hold {
-                Ok(hold) => Ok(hold),
-                Err(Error::Store(error)) => Err(error),
-                Err(error) => return Err(error.into()),
-            };
-            let to_message = to_message(&shop, change.at);
-            let answer = self.store.create_hold(&change, &shop, revision, hold, encode(to_message.clone())).await;
-            match answer {
-                // The shop has changed while its futures were played.
-                Err(fitup_store::Error::EtagMismatch { .. }) if attempt < ATTEMPTS => attempt += 1,
-                answer => return Ok(Response::new(message(answer.map_err(Error::from)?, to_message)?)),
-            }
-        }
+        Ok(Response::new(self.hold(&change, &shop, &request).await?))
     }
 
     async fn get_hold(&self, request: Request<v1::GetHoldRequest>) -> Result<Response<v1::Hold>, Status> {
@@ -183,6 +162,11 @@ impl QuoteService for Quotes {
         Ok(Response::new(v1::ListHoldsResponse { holds, next_page_token }))
     }
 
+    async fn change_hold(&self, request: Request<v1::ChangeHoldRequest>) -> Result<Response<v1::Hold>, Status> {
+        let change = change(&request, &self.clock)?;
+        Ok(Response::new(self.alter(&change, request.get_ref()).await?))
+    }
+
     async fn accept_hold(&self, request: Request<v1::AcceptHoldRequest>) -> Result<Response<v1::Hold>, Status> {
         let change = change(&request, &self.clock)?;
         let (request, edit) = (request.into_inner(), holds::accept(change.at));
@@ -194,69 +178,6 @@ impl QuoteService for Quotes {
         let (request, edit) = (request.into_inner(), holds::release(change.at));
         Ok(Response::new(self.end(&request.name, &request.etag, change, edit).await?))
     }
-}
-
-impl Quotes {
-    /// Quotes an order of the shop as it is now, on a thread of its own; returns the revision that was quoted for.
-    async fn reserve(
-        &self,
-        shop: &str,
-        request: &v1::HoldQuoteRequest,
-        clock: Timestamp,
-    ) -> Result<(i64, Result<NewHold, Error>), Error> {
-        let snapshot = self.store.snapshot(shop).await?;
-        let revision = snapshot.shop.revision;
-        let now = as_of(request.as_of_time.as_ref(), self.clock)?;
-        let book = self.store.get_rule_book(shop).await?.unwrap_or_else(built_in);
-        let known = holds::Known { shop: &snapshot.shop.facts, book: &book, clock, now };
-        let (asked, policy) = match (holds::read(request, &known), self.policy(request.future_count, request.seed)) {
-            (Ok(asked), Ok(policy)) => (asked, policy),
-            (Err(Refusal::Forbidden(message)), _) => return Err(forbidden(shop, message)),
-            (asked, policy) => {
-                let found = asked.err().and_then(|refusal| match refusal {
-                    Refusal::Faults(faults) => Some(faults),
-                    Refusal::Forbidden(_) => None,
-                });
-                let faults = found.into_iter().flatten().chain(policy.err()).collect::<Vec<_>>();
-                return Ok((revision, Err(fitup_store::Error::Faults(faults).into())));
-            }
-        };
-        if self.store.get_order(shop, &asked.order.id).await.is_ok() {
-            let name = names::child(shop, Collection::Orders, &asked.order.id);
-            return Ok((revision, Err(fitup_store::Error::AlreadyExists { name }.into())));
-        }
-        // What lines make was held to the rules of safety when it was made.
-        if asked.take_in.is_none() {
-            let rules = Rules::by_hand(safe::of_shop(&*self.store, shop).await?);
-            match rules.allow(None, &asked.order) {
-                Ok(()) => {}
-                Err(Refusal::Faults(faults)) => {
-                    return Ok((revision, Err(fitup_store::Error::Faults(under("order", faults)).into())));
-                }
-                Err(Refusal::Forbidden(message)) => return Err(forbidden(shop, message)),
-            }
-        }
-        let past = Past::read(&*self.store, &snapshot.shop.facts, now).await?;
-        let policy = Policy { chances: past.chances, ..policy };
-        let plan = self.runs.new_id();
-        let place = self.places.take().await?;
-        let hold = place.work(move |_| holds::reserve(snapshot, asked, &policy, &past, plan, now)).await?;
-        Ok((revision, hold))
-    }
-
-    /// Ends a hold.
-    async fn end(&self, name: &str, etag: &str, change: Change, edit: HoldEdit) -> Result<v1::Hold, Error> {
-        let (shop, id) = child_name(name, Collection::Holds)?;
-        let etag = Some(etag).filter(|etag| !etag.is_empty());
-        let to_message = to_message(&shop, change.at);
-        let answer = self.store.end_hold(&change, &shop, &id, etag, edit, encode(to_message.clone())).await;
-        message(answer?, to_message)
-    }
-}
-
-fn to_message(shop: &str, at: Timestamp) -> impl Fn(&HoldRecord) -> v1::Hold + Clone + Send + use<> {
-    let shop = shop.to_owned();
-    move |record| convert::hold::write(&shop, record, at)
 }
 
 /// Returns the order of the request, or the open one of this id, if there is either.

@@ -46,7 +46,7 @@ changing! {
     "PlanService": PublishPlanRequest = "PublishPlan", CreatePlanRunRequest = "CreatePlanRun",
         CancelPlanRunRequest = "CancelPlanRun";
     "IntakeService": UpdateRuleBookRequest = "UpdateRuleBook", TakeInOrderRequest = "TakeInOrder";
-    "QuoteService": HoldQuoteRequest = "HoldQuote", AcceptHoldRequest = "AcceptHold", ReleaseHoldRequest = "ReleaseHold";
+    "QuoteService": HoldQuoteRequest = "HoldQuote", ChangeHoldRequest = "ChangeHold", AcceptHoldRequest = "AcceptHold", ReleaseHoldRequest = "ReleaseHold";
     "TokenService": CreateTokenRequest = "CreateToken", RevokeTokenRequest = "RevokeToken";
     "FloorService": RecordWorkRequest = "RecordWork", SettleWorkRequest = "SettleWork", RecordPartRequest = "RecordPart",
         RecordResourceRequest = "RecordResource";

@@ -27,9 +27,9 @@ pub use notice::{Notice, Notices};
 pub use open::open;
 pub use postgres::PostgresStore;
 pub use record::{
-    AuditEntry, ClaimedRun, Connections, FloorOutcome, FloorRecord, HoldEnd, HoldRecord, HoldState, NO_SHOP, NewHold,
-    NewPlan, NewPlanRun, OrderFilter, OrderRecord, Page, Phase, PlanRecord, PlanRunRecord, PlanState, QuotedDate,
-    QuotedDates, RuleBookRecord, RunCounts, RunEnd, RunLimits, RunProgress, RunState, ShopRecord, Snapshot,
+    AuditEntry, ChangedHold, ClaimedRun, Connections, FloorOutcome, FloorRecord, HoldEnd, HoldRecord, HoldState,
+    NO_SHOP, NewHold, NewPlan, NewPlanRun, OrderFilter, OrderRecord, Page, Phase, PlanRecord, PlanRunRecord, PlanState,
+    QuotedDate, QuotedDates, RuleBookRecord, RunCounts, RunEnd, RunLimits, RunProgress, RunState, ShopRecord, Snapshot,
     TakeInRecord, ToldRecord,
 };
 pub use sqlite::SqliteStore;

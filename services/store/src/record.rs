@@ -147,6 +147,15 @@ pub struct NewHold {
     pub take_in: Option<(TakeInFacts, RuleBookRecord)>,
 }
 
+/// A hold that stands, changed.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ChangedHold {
+    /// The hold as it is to be.
+    pub hold: NewHold,
+    /// It was not quoted anew: its dates stay, and what the futures said when they were told.
+    pub kept: bool,
+}
+
 /// A hold as stored. Its id is that of its order.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct HoldRecord {

@@ -15,9 +15,9 @@ use crate::change::{Answer, Change, Encode, Refusal};
 use crate::error::Error;
 use crate::notice::Notices;
 use crate::record::{
-    AuditEntry, ClaimedRun, Connections, FloorOutcome, FloorRecord, HoldEnd, HoldRecord, NewHold, NewPlan, NewPlanRun,
-    OrderFilter, OrderRecord, Page, PlanRecord, PlanRunRecord, RuleBookRecord, RunCounts, RunEnd, RunProgress,
-    ShopRecord, Snapshot, TakeInRecord, ToldRecord,
+    AuditEntry, ChangedHold, ClaimedRun, Connections, FloorOutcome, FloorRecord, HoldEnd, HoldRecord, NewHold, NewPlan,
+    NewPlanRun, OrderFilter, OrderRecord, Page, PlanRecord, PlanRunRecord, RuleBookRecord, RunCounts, RunEnd,
+    RunProgress, ShopRecord, Snapshot, TakeInRecord, ToldRecord,
 };
 use crate::token::{Digest, NewToken, Scope, TokenRecord};
 
@@ -157,6 +157,22 @@ pub trait Store: Send + Sync {
         shop: &str,
         revision: i64,
         hold: Result<NewHold, Error>,
+        encode: Encode<HoldRecord>,
+    ) -> Result<Answer<HoldRecord>, Error>;
+
+    /// Changes a hold that stands, if the shop is still at the revision and the hold has still the etag of `known`: its old
+    /// place is free and the plan with its new one is published in the same transaction.
+    ///
+    /// A hold that could not be quoted is handed over as in [`Store::create_hold`].
+    ///
+    /// # Errors
+    /// [`Error::EtagMismatch`] of the shop or of the hold if they have changed, or the hold stands no more.
+    async fn change_hold(
+        &self,
+        change: &Change,
+        shop: &str,
+        known: (i64, Option<&str>),
+        hold: Result<ChangedHold, Error>,
         encode: Encode<HoldRecord>,
     ) -> Result<Answer<HoldRecord>, Error>;
 

@@ -1,6 +1,7 @@
 //! `fitup hold`.
 
 mod accept;
+mod change;
 mod list;
 mod release;
 mod show;
@@ -23,6 +24,8 @@ pub enum Command {
     List(list::ListArgs),
     /// Show a hold
     Show(show::ShowArgs),
+    /// Change a hold that stands: other work, another drop-off, another date, a longer time
+    Change(Box<change::ChangeArgs>),
     /// Make an order of a hold, with its promise, in its place in the plan
     Accept(accept::AcceptArgs),
     /// Give a hold up: its place is free
@@ -35,6 +38,7 @@ impl Command {
         match self {
             Self::List(args) => args.run(context).await,
             Self::Show(args) => args.run(context).await,
+            Self::Change(args) => args.run(context).await,
             Self::Accept(args) => args.run(context).await,
             Self::Release(args) => args.run(context).await,
         }
@@ -45,21 +49,37 @@ impl Command {
 pub fn draw(hold: &v1::Hold, zone: &TimeZone) -> String {
     let order = hold.order.clone().unwrap_or_default();
     let mut text = format!("{} {}\n", last(&hold.name), standing(hold, zone));
-    let heads = ["  dropped off", "as booked", "50 of 100", "80 of 100", "95 of 100"];
+    let mut head = vec!["  dropped off".to_owned()];
+    head.extend(DATES.map(str::to_owned));
+    let mut row = dates(hold, zone);
+    row[0].insert_str(0, "  ");
+    text += &columns(&[head, row]);
+    let promise = proto_when(order.promise_time.as_ref(), zone);
+    text + &format!("  promised {promise}, kept in {} of 100 futures\n", share(hold))
+}
+
+/// Heads of the dates of a hold, beside when it is dropped off.
+const DATES: [&str; 4] = ["as booked", "50 of 100", "80 of 100", "95 of 100"];
+
+/// Returns when a hold is dropped off, and its dates.
+fn dates(hold: &v1::Hold, zone: &TimeZone) -> Vec<String> {
     let when = |time: &Option<prost_types::Timestamp>| match time {
         Some(_) => proto_when(time.as_ref(), zone),
         None => "after the horizon".to_owned(),
     };
-    let mut dates = vec![format!("  {}", proto_when(order.arrival_time.as_ref(), zone))];
+    let arrival = hold.order.as_ref().and_then(|order| order.arrival_time);
+    let mut dates = vec![proto_when(arrival.as_ref(), zone)];
     dates.extend([&hold.earliest_time, &hold.likely_time, &hold.p80_time, &hold.safe_time].map(when));
-    text += &columns(&[heads.map(str::to_owned).to_vec(), dates]);
-    let share = match hold.promised() {
+    dates
+}
+
+/// Returns in how many of 100 futures the promise of a hold is kept.
+fn share(hold: &v1::Hold) -> u32 {
+    match hold.promised() {
         v1::hold::Date::Likely => 50,
         v1::hold::Date::P80 | v1::hold::Date::Unspecified => 80,
         v1::hold::Date::Safe => 95,
-    };
-    let promise = proto_when(order.promise_time.as_ref(), zone);
-    text + &format!("  promised {promise}, kept in {share} of 100 futures\n")
+    }
 }
 
 /// Tells what the order of a hold is made from; nothing if no line made it.

@@ -99,8 +99,41 @@ impl Lines {
         Ok(Lines(Source::open(name)?))
     }
 
-    fn read(&self, zone: &TimeZone, parts: Option<PartTime>) -> crate::file::lines::Lines {
+    /// Reads it.
+    pub fn read(self, zone: &TimeZone, parts: Option<PartTime>) -> ReadLines {
+        let read = self.look(zone, parts);
+        ReadLines { file: self, read }
+    }
+
+    fn look(&self, zone: &TimeZone, parts: Option<PartTime>) -> crate::file::lines::Lines {
         read_lines(&self.0, zone, parts)
+    }
+}
+
+/// A file of lines that was read.
+pub struct ReadLines {
+    file: Lines,
+    read: crate::file::lines::Lines,
+}
+
+impl ReadLines {
+    /// Returns the lines.
+    pub fn lines(&self) -> &[v1::EstimateLine] {
+        &self.read.lines
+    }
+
+    /// Tells whether something was wrong with them already when they were read.
+    pub fn has_faults(&self) -> bool {
+        !self.read.faults.is_empty()
+    }
+
+    /// Returns the answer, or all that is wrong with the lines, by line and column.
+    pub fn told<T>(&self, answer: Result<T, Status>) -> Result<T, Failure> {
+        match answer {
+            Ok(_) if self.has_faults() => Err(Failure::faults(&self.file.0.name, &self.read.faults)),
+            Ok(answer) => Ok(answer),
+            Err(status) => Err(refusal(&self.file.0, &self.read, &status)),
+        }
     }
 }
 
@@ -113,7 +146,7 @@ pub async fn take(
     save: bool,
     why: bool,
 ) -> Result<(), Failure> {
-    let read = lines.as_ref().map(|(lines, parts)| (lines, lines.read(&at.zone, *parts)));
+    let read = lines.as_ref().map(|(lines, parts)| (lines, lines.look(&at.zone, *parts)));
     let refused = |status: Status| match &read {
         Some((lines, read)) => refusal(&lines.0, read, &status),
         None => Failure::from(status),
@@ -156,7 +189,7 @@ pub async fn made_of(
     lines: &Lines,
     (zone, parts): (&TimeZone, Option<PartTime>),
 ) -> Result<v1::TakeIn, Failure> {
-    let read = lines.read(zone, parts);
+    let read = lines.look(zone, parts);
     preview(context, &mut request, lines, &read).await
 }
 
@@ -178,7 +211,10 @@ async fn preview(
 
 /// Returns the faults found here and by the server as one failure.
 fn refusal(source: &Source, read: &crate::file::lines::Lines, status: &Status) -> Failure {
-    let violations = field_violations(status);
+    let mut violations = field_violations(status);
+    for (field, _) in &mut violations {
+        *field = field.strip_prefix("estimate.").unwrap_or(field).to_owned();
+    }
     if violations.is_empty() && read.faults.is_empty() || !matches!(status.code(), Code::InvalidArgument) {
         return Failure::from(status.clone());
     }

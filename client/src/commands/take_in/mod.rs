@@ -8,6 +8,8 @@ mod show;
 mod shown;
 
 pub use counter::{Counter, FromLines, book};
+pub use file::Lines;
+pub use settle::{Day, Settle};
 pub use shown::{cautions, wrapped};
 
 use clap::Subcommand;

@@ -9,10 +9,10 @@ use std::sync::Arc;
 
 use fitup_model::ShopFacts;
 use fitup_store::{
-    Answer, AuditEntry, Change, ClaimedRun, Connections, Digest, Encode, Error, FloorEdit, FloorRecord, HoldEdit,
-    HoldRecord, NewHold, NewPlan, NewPlanRun, NewToken, Notices, OrderDraft, OrderEdit, OrderFilter, OrderRecord, Page,
-    PlanRecord, PlanRunRecord, RuleBookRecord, RunCounts, RunEnd, RunProgress, Scope, ShopEdit, ShopRecord, Snapshot,
-    Store, TakeInEdit, TakeInRecord, TokenRecord, ToldRecord,
+    Answer, AuditEntry, Change, ChangedHold, ClaimedRun, Connections, Digest, Encode, Error, FloorEdit, FloorRecord,
+    HoldEdit, HoldRecord, NewHold, NewPlan, NewPlanRun, NewToken, Notices, OrderDraft, OrderEdit, OrderFilter,
+    OrderRecord, Page, PlanRecord, PlanRunRecord, RuleBookRecord, RunCounts, RunEnd, RunProgress, Scope, ShopEdit,
+    ShopRecord, Snapshot, Store, TakeInEdit, TakeInRecord, TokenRecord, ToldRecord,
 };
 use jiff::Timestamp;
 
@@ -184,6 +184,17 @@ impl Store for Guarded {
         encode: Encode<HoldRecord>,
     ) -> Result<Answer<HoldRecord>, Error> {
         ask!(self, create_hold(change; shop, revision, hold, encode))
+    }
+
+    async fn change_hold(
+        &self,
+        change: &Change,
+        shop: &str,
+        known: (i64, Option<&str>),
+        hold: Result<ChangedHold, Error>,
+        encode: Encode<HoldRecord>,
+    ) -> Result<Answer<HoldRecord>, Error> {
+        ask!(self, change_hold(change; shop, known, hold, encode))
     }
 
     async fn end_hold(

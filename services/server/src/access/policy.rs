@@ -86,6 +86,7 @@ table! {
         HoldQuote: &[Manager, ServiceWriter],
         GetHold: OFFICE,
         ListHolds: OFFICE,
+        ChangeHold: &[Manager, ServiceWriter],
         AcceptHold: &[Manager, ServiceWriter],
         ReleaseHold: &[Manager, ServiceWriter],
     }

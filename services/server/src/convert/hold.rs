@@ -55,5 +55,6 @@ pub fn write(shop: &str, record: &HoldRecord, at: Timestamp) -> v1::Hold {
         create_time: Some(to_instant(record.create_time)),
         update_time: Some(to_instant(record.update_time)),
         take_in,
+        place: None,
     }
 }

@@ -44,7 +44,8 @@ fn to_price(price: &Price) -> v1::Price {
     }
 }
 
-fn to_order(shop: &str, order: &OrderTimetable) -> v1::OrderPlan {
+/// Writes the plan for an order.
+pub fn to_order(shop: &str, order: &OrderTimetable) -> v1::OrderPlan {
     v1::OrderPlan {
         order: names::child(shop, Collection::Orders, &order.order),
         vehicle: order.vehicle.clone(),

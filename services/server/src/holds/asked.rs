@@ -3,7 +3,7 @@
 use fitup_model::order::Progress;
 use fitup_model::{Fault, OrderFacts, Shop, ShopFacts, TakeInFacts};
 use fitup_proto::v1;
-use fitup_store::{QuotedDate, Refusal, RuleBookRecord, TakeInStored};
+use fitup_store::{HoldRecord, QuotedDate, Refusal, RuleBookRecord, TakeInStored};
 use jiff::{SignedDuration, Timestamp};
 
 use crate::convert::names;
@@ -72,6 +72,63 @@ pub fn read(request: &v1::HoldQuoteRequest, known: &Known) -> Result<Asked, Refu
             Ok(Asked { order, take_in, promised, expire_time })
         }
         _ => Err(Refusal::Faults(faults)),
+    }
+}
+
+/// Reads a change of a hold; what it does not say stays as it is stored.
+///
+/// # Errors
+/// All that is wrong with it; or that the rule book is broken.
+pub fn read_change(request: &v1::ChangeHoldRequest, stored: &HoldRecord, known: &Known) -> Result<Asked, Refusal> {
+    let (arrival, mut faults) = convert::instant_field(request.arrival_time.as_ref(), "arrival_time");
+    let promised = match v1::hold::Date::try_from(request.promised) {
+        Ok(v1::hold::Date::Unspecified) => Ok(stored.promised),
+        _ => hold::read_promised(request.promised).map_err(|fault| faults.push(fault)),
+    };
+    let facts = &stored.facts;
+    let arriving = |order: v1::Order| {
+        let until_now = Some(convert::to_instant(facts.arrival_time));
+        v1::Order { arrival_time: request.arrival_time.or(order.arrival_time).or(until_now), ..order }
+    };
+    let order = match (&request.order, &request.estimate) {
+        (order, Some(estimate)) => {
+            let until_now = stored.take_in.as_ref().map(|(facts, _)| facts);
+            if estimate.lines.is_empty() && until_now.is_none() {
+                Err(one("estimate.lines", "are required: no line made what is held".into()))
+            } else {
+                let head = order.clone().unwrap_or_else(|| head(&known.shop.id, facts));
+                from_lines(&facts.id, arriving(head), estimate, until_now, known)
+            }
+        }
+        (Some(order), None) => by_hand(&facts.id, arriving(order.clone()), known).map(|order| (order, None)),
+        (None, None) => {
+            let arrival_time = arrival.unwrap_or(facts.arrival_time);
+            let arrived = facts.arrived && arrival_time <= known.now;
+            let made_by = |revision| RuleBookRecord { revision, ..known.book.clone() };
+            let take_in = stored.take_in.as_ref().map(|(facts, revision)| (facts.clone(), made_by(*revision)));
+            Ok((OrderFacts { promise_time: None, arrival_time, arrived, ..facts.clone() }, take_in))
+        }
+    };
+    let order = faulty(order, &mut faults)?;
+    let until_now = convert::to_instant(stored.expire_time);
+    let expire_time = expiry(request.expire_time.as_ref().or(Some(&until_now)), None, known);
+    let expire_time = expire_time.map_err(|found| faults.extend(found));
+    match (order, promised, expire_time) {
+        (Some((order, take_in)), Ok(promised), Ok(expire_time)) if faults.is_empty() => {
+            Ok(Asked { order, take_in, promised, expire_time })
+        }
+        _ => Err(Refusal::Faults(faults)),
+    }
+}
+
+/// Returns an order without what lines make of it.
+fn head(shop: &str, facts: &OrderFacts) -> v1::Order {
+    v1::Order {
+        visits: Vec::new(),
+        operations: Vec::new(),
+        links: Vec::new(),
+        parts: Vec::new(),
+        ..convert::order::write(shop, facts)
     }
 }
 

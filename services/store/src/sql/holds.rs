@@ -12,7 +12,8 @@ use crate::change::Change;
 use crate::difference::{Difference, Fields, hold_fields, order_fields, take_in_fields};
 use crate::error::Error;
 use crate::record::{
-    HoldEnd, HoldRecord, HoldState, NewHold, NewPlan, Page, QuotedDate, QuotedDates, RuleBookRecord, ToldRecord,
+    ChangedHold, HoldEnd, HoldRecord, HoldState, NewHold, NewPlan, Page, QuotedDate, QuotedDates, RuleBookRecord,
+    ToldRecord,
 };
 use crate::store::HoldEdit;
 
@@ -262,6 +263,86 @@ pub async fn create(
     };
     audit::append(connection, change, event).await?;
     Ok(made)
+}
+
+/// Changes a hold that stands and publishes the plan with its new place, in which its old one is free.
+pub async fn change(
+    connection: &mut Connection,
+    change: &Change,
+    shop: &str,
+    (revision, etag): (i64, Option<&str>),
+    hold: Result<ChangedHold, Error>,
+) -> Result<HoldRecord, Error> {
+    let before = shops::revision(connection, shop).await?;
+    let ChangedHold { hold, kept } = hold?;
+    let id = hold.facts.id.as_str();
+    let stored = get(connection, shop, id).await?;
+    shops::expect_etag(etag, &stored.etag, || name(shop, id))?;
+    // By now somebody else may have ended it, or its time.
+    if stored.state_at(change.at) != HoldState::Standing {
+        return Err(Error::EtagMismatch { name: name(shop, id) });
+    }
+    if before != revision {
+        return Err(Error::EtagMismatch { name: shops::name(shop) });
+    }
+    note_expired(connection, change, shop).await?;
+    orders::write(connection, change, shop, &hold.facts).await?;
+    match hold.take_in.as_ref().map(|(lines, book)| (lines, book.revision)) {
+        // By a rule book that may be an older one by now.
+        Some((lines, book)) if stored.take_in.as_ref().is_some_and(|own| (&own.0, own.1) == (lines, book)) => {}
+        _ => {
+            take_ins::forget(connection, shop, id).await?;
+            keep_lines(connection, change, shop, id, hold.take_in.as_ref()).await?;
+        }
+    }
+    let after = shops::count_change(connection, shop).await?;
+    let plan = NewPlan { id: hold.plan, shop_revision: after, timetable: hold.timetable };
+    plans::restore(connection, change, shop, &plan).await?;
+    sqlx::query(
+        "update hold
+        set promised = $3, plan_id = $4, expire_time = $5, version = version + 1, update_time = $6
+        where shop_id = $1
+            and order_id = $2",
+    )
+    .bind(shop)
+    .bind(id)
+    .bind(date_word(hold.promised))
+    .bind(&plan.id)
+    .bind(micros(hold.expire_time))
+    .bind(micros(change.at))
+    .execute(&mut *connection)
+    .await?;
+    if !kept {
+        sqlx::query(
+            "update hold
+            set earliest_time = $3, likely_time = $4, p80_time = $5, safe_time = $6, quote_time = $7,
+                futures_likely_time = $8, futures_p80_time = $9, futures_safe_time = $10
+            where shop_id = $1
+                and order_id = $2",
+        )
+        .bind(shop)
+        .bind(id)
+        .bind(micros(hold.dates.earliest))
+        .bind(hold.dates.likely.map(micros))
+        .bind(hold.dates.p80.map(micros))
+        .bind(hold.dates.safe.map(micros))
+        .bind(micros(hold.quote_time))
+        .bind(hold.futures[0].map(micros))
+        .bind(hold.futures[1].map(micros))
+        .bind(hold.futures[2].map(micros))
+        .execute(&mut *connection)
+        .await?;
+    }
+    let changed = get(connection, shop, id).await?;
+    let event = audit::Event {
+        shop,
+        resource: name(shop, id),
+        action: "update",
+        revisions: (before, after),
+        difference: Difference::between(fields(&stored), fields(&changed)),
+    };
+    audit::append(connection, change, event).await?;
+    Ok(changed)
 }
 
 /// Keeps what a held order is made from, by the rule book that is the shop's: the caller made it by that.

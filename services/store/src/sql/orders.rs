@@ -172,6 +172,14 @@ pub async fn replace(
         let message = format!("order {order:?} cannot be renamed");
         return Err(Error::Forbidden { name: name(shop, order), message });
     }
+    write(connection, change, shop, facts).await?;
+    let difference = Difference::between(order_fields(stored), order_fields(facts));
+    count(connection, change, shop, facts, "update", difference).await
+}
+
+/// Writes the facts of an order, or of one that is held, over those that there are.
+pub async fn write(connection: &mut Connection, change: &Change, shop: &str, facts: &OrderFacts) -> Result<(), Error> {
+    let order = facts.id.as_str();
     sqlx::query(
         "update repair_order
         set vehicle = $3, note = $4, state = $5, arrival_time = $6, arrived = $7, promise_time = $8, late_weight = $9,
@@ -193,9 +201,7 @@ pub async fn replace(
     .execute(&mut *connection)
     .await?;
     order_children::remove(connection, shop, order).await?;
-    order_children::add(connection, shop, facts).await?;
-    let difference = Difference::between(order_fields(stored), order_fields(facts));
-    count(connection, change, shop, facts, "update", difference).await
+    order_children::add(connection, shop, facts).await
 }
 
 /// Counts the change of an order in its shop and appends it to the audit trail.

@@ -10,9 +10,9 @@ use crate::error::Error;
 use crate::meaning::lost_a_race;
 use crate::notice::Notices;
 use crate::record::{
-    AuditEntry, ClaimedRun, Connections, FloorRecord, HoldRecord, NewHold, NewPlan, NewPlanRun, OrderFilter,
-    OrderRecord, Page, PlanRecord, PlanRunRecord, RuleBookRecord, RunCounts, RunEnd, RunProgress, ShopRecord, Snapshot,
-    TakeInRecord, ToldRecord,
+    AuditEntry, ChangedHold, ClaimedRun, Connections, FloorRecord, HoldRecord, NewHold, NewPlan, NewPlanRun,
+    OrderFilter, OrderRecord, Page, PlanRecord, PlanRunRecord, RuleBookRecord, RunCounts, RunEnd, RunProgress,
+    ShopRecord, Snapshot, TakeInRecord, ToldRecord,
 };
 use crate::store::{FloorEdit, HoldEdit, OrderDraft, OrderEdit, ShopEdit, Store, TakeInEdit};
 use crate::token::{Digest, NewToken, Scope, TokenRecord};
@@ -168,6 +168,17 @@ impl Store for Handle {
         Ok(answer!(self, change, Some(shop), encode, |connection| holds::create(
             connection, change, shop, revision, hold
         )))
+    }
+
+    async fn change_hold(
+        &self,
+        change: &Change,
+        shop: &str,
+        known: (i64, Option<&str>),
+        hold: Result<ChangedHold, Error>,
+        encode: Encode<HoldRecord>,
+    ) -> Result<Answer<HoldRecord>, Error> {
+        Ok(answer!(self, change, Some(shop), encode, |connection| holds::change(connection, change, shop, known, hold)))
     }
 
     async fn end_hold(

@@ -3,8 +3,8 @@
 use fitup_model::timetable::OrderTimetable;
 use fitup_model::{OrderFacts, Timetable};
 use fitup_store::{
-    Answer, Error, HoldEdit, HoldEnd, HoldRecord, HoldState, NewHold, OrderEdit, OrderFilter, Page, PlanState,
-    QuotedDate, QuotedDates, Refusal, RuleBookRecord, Store,
+    Answer, ChangedHold, Error, HoldEdit, HoldEnd, HoldRecord, HoldState, NewHold, OrderEdit, OrderFilter, Page,
+    PlanState, QuotedDate, QuotedDates, Refusal, RuleBookRecord, Store,
 };
 
 use crate::database::Database;
@@ -227,6 +227,94 @@ pub async fn keeps_its_lines<D: Database>() {
     store.end_hold(&change(5), "shop", "i", None, end(HoldEnd::Released), unencoded()).await.unwrap();
     store.create_order(&change(6), "shop", draft("i"), unencoded()).await.unwrap();
     assert!(matches!(store.get_take_in("shop", "i").await, Err(Error::NotFound { .. })), "no line made it");
+}
+
+/// Changes a hold by what is known of it now.
+async fn alter(store: &dyn Store, seconds: i64, changed: ChangedHold) -> Result<HoldRecord, Error> {
+    let revision = store.get_shop("shop").await.unwrap().revision;
+    let etag = store.get_hold("shop", &changed.hold.facts.id).await.unwrap().etag;
+    let known = (revision, Some(etag.as_str()));
+    let answer = store.change_hold(&change(seconds), "shop", known, Ok(changed), unencoded()).await;
+    answer.map(|answer| answer.fresh().unwrap())
+}
+
+/// The old place goes and the new one comes at once; what was told stays where nothing was quoted anew.
+pub async fn is_changed<D: Database>() {
+    let database = D::fresh();
+    let store = database.open().await;
+    store.create_shop(&change(0), plain_shop("shop"), unencoded()).await.unwrap();
+    make(&*store, 1, from_lines(hold("h", "p", &[]), "one")).await.unwrap();
+    store.put_rule_book(&change(2), "shop", None, "two", unencoded()).await.unwrap();
+    let made = store.get_hold("shop", "h").await.unwrap();
+
+    // A longer time: its lines stay, by the rule book of then.
+    let mut longer = from_lines(hold("h", "q", &[]), "whatever");
+    longer.take_in.as_mut().unwrap().1.revision = 1;
+    longer.expire_time = at(200);
+    let told = (longer.dates, longer.quote_time);
+    longer.dates.earliest = at(1);
+    longer.quote_time = at(9);
+    let longer = alter(&*store, 3, ChangedHold { hold: longer, kept: true }).await.unwrap();
+    assert_eq!((longer.expire_time, longer.dates, longer.take_in.clone()), (at(200), told.0, Some((full(), 1))));
+    assert_eq!((longer.create_time, longer.update_time), (made.create_time, at(3)));
+    assert_ne!(longer.etag, made.etag);
+    let published = store.snapshot("shop").await.unwrap().published.unwrap();
+    assert_eq!((published.id.as_str(), published.stale), ("q", false));
+    assert_eq!(store.get_plan("shop", "p").await.unwrap().state, PlanState::Superseded);
+
+    // Another order, that no line makes.
+    let mut other = NewHold { quote_time: at(4), ..hold("h", "r", &[]) };
+    other.facts.vehicle = "another".into();
+    other.dates.earliest = at(61);
+    other.promised = QuotedDate::Likely;
+    let changed = alter(&*store, 4, ChangedHold { hold: other.clone(), kept: false }).await.unwrap();
+    assert_eq!((changed.facts.clone(), changed.dates, changed.take_in.clone()), (other.facts, other.dates, None));
+    assert_eq!((changed.promised, changed.expire_time, changed.plan.as_str()), (QuotedDate::Likely, at(100), "r"));
+    assert_eq!(store.get_hold("shop", "h").await.unwrap(), changed);
+    let trail = store.list_audit("shop", 0, 50).await.unwrap();
+    let told = trail.iter().filter(|one| one.resource == "shops/shop/holds/h");
+    assert_eq!(told.map(|one| one.action.as_str()).collect::<Vec<_>>(), ["create", "update", "update"]);
+    store.end_hold(&change(5), "shop", "h", None, end(HoldEnd::Accepted), unencoded()).await.unwrap();
+    assert_eq!(store.list_told("shop", 9).await.unwrap()[0].quote_time, at(4));
+    assert!(matches!(store.get_take_in("shop", "h").await, Err(Error::NotFound { .. })));
+}
+
+/// What somebody else did in between refuses a change, which changes nothing then.
+pub async fn is_not_changed_by_halves<D: Database>() {
+    let database = D::fresh();
+    let store = database.open().await;
+    store.create_shop(&change(0), plain_shop("shop"), unencoded()).await.unwrap();
+    let made = make(&*store, 1, hold("h", "p", &[])).await.unwrap();
+    let before = store.snapshot("shop").await.unwrap();
+    let revision = before.shop.revision;
+    let anew = |plan: &str| ChangedHold { hold: hold("h", plan, &[]), kept: false };
+    let attempt = async |at: &fitup_store::Change, known: (i64, Option<&str>), changed| {
+        store.change_hold(at, "shop", known, changed, unencoded()).await
+    };
+    let etag = Some(made.etag.as_str());
+    let old = attempt(&change(2), (revision - 1, etag), Ok(anew("q"))).await;
+    assert!(matches!(old, Err(Error::EtagMismatch { name }) if name == "shops/shop"));
+    let other = attempt(&change(2), (revision, Some("other")), Ok(anew("q"))).await;
+    assert!(matches!(other, Err(Error::EtagMismatch { name }) if name == "shops/shop/holds/h"));
+    let over = attempt(&change(100), (revision, etag), Ok(anew("q"))).await;
+    assert!(matches!(over, Err(Error::EtagMismatch { name }) if name == "shops/shop/holds/h"), "it has expired");
+    let stranger = ChangedHold { hold: hold("h", "q", &["stranger"]), kept: false };
+    let stranger = attempt(&change(2), (revision, etag), Ok(stranger)).await;
+    assert!(matches!(stranger, Err(Error::Constraint { constraint }) if constraint == "foreign key"));
+    let none = ChangedHold { hold: hold("none", "q", &["h"]), kept: false };
+    let none = attempt(&change(2), (revision, etag), Ok(none)).await;
+    assert!(matches!(none, Err(Error::NotFound { name }) if name == "shops/shop/holds/none"));
+    assert_eq!(store.snapshot("shop").await.unwrap(), before, "errors change nothing");
+
+    let first = attempt(&request(2, 1, 1), (revision, etag), Ok(anew("q"))).await.unwrap();
+    let first = first.fresh().unwrap();
+    let in_the_way = Err(Error::EtagMismatch { name: String::new() });
+    let repeat = attempt(&request(3, 1, 1), (revision, etag), in_the_way).await.unwrap();
+    assert!(matches!(repeat, Answer::Repeated(_)));
+    store.end_hold(&change(4), "shop", "h", None, end(HoldEnd::Accepted), unencoded()).await.unwrap();
+    let revision = store.get_shop("shop").await.unwrap().revision;
+    let accepted = attempt(&change(5), (revision, Some(&first.etag)), Ok(anew("r"))).await;
+    assert!(matches!(accepted, Err(Error::EtagMismatch { name }) if name == "shops/shop/holds/h"));
 }
 
 pub async fn every_error<D: Database>() {

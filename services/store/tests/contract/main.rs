@@ -59,6 +59,8 @@ macro_rules! contract {
                 makes_room_again,
                 tells_what_was_said,
                 keeps_its_lines,
+                is_changed,
+                is_not_changed_by_halves,
                 every_error,
                 one_of_two_accepts,
             }
