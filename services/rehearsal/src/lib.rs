@@ -5,7 +5,7 @@
 //! (what else can happen), [`mod@learn`] (chances from what was recorded), [`future`] (one course of events, as a problem of
 //! its own), [`mod@replay`] (a plan under many of them), [`quantile`] (what is read off), [`mod@quote`] (when a car that is
 //! not in the plan would be complete), [`trade`] (if others come after it), [`calibration`] (dates held against what became
-//! of them), [`weeks`] (whole weeks, with every decision on the way).
+//! of them), [`told`] (what the customer hears of that), [`weeks`] (whole weeks, with every decision on the way).
 
 pub mod calibration;
 pub mod chances;
@@ -15,6 +15,7 @@ pub mod quantile;
 pub mod quote;
 pub mod replay;
 pub mod three_point;
+pub mod told;
 pub mod trade;
 pub mod weeks;
 

@@ -6,6 +6,7 @@ use fitup_model::{OrderFacts, Planning, ShopFacts, Time};
 use fitup_rehearsal::Chances;
 use fitup_rehearsal::calibration::{self, Said};
 use fitup_rehearsal::quote::{Policy, Quote};
+use fitup_rehearsal::told;
 use fitup_rehearsal::trade::{self, Kinds, Trade};
 use fitup_store::{OrderRecord, Snapshot, Store, ToldRecord};
 use jiff::{SignedDuration, Timestamp};
@@ -151,7 +152,7 @@ impl Desk {
             complete: complete.map(|end| planning.time(end)),
         };
         let said: Vec<Said> = self.said.iter().map(said).collect();
-        let [likely, p80, safe] = calibration::dates(&said, futures, problem.now, calibration::STEP);
+        let [likely, p80, safe] = told::dates(problem, &said, futures, Some(calibration::STEP));
         (Quote { likely, p80, safe, ..quote }, futures)
     }
 }

@@ -8,6 +8,7 @@ use super::known::{Intent, Known, Promises};
 use super::world::World;
 use crate::calibration::{self, Said};
 use crate::quote::{self, quote};
+use crate::told;
 use crate::trade::{self, Trade};
 
 /// One of the dates of a quote.
@@ -109,24 +110,21 @@ impl Desk {
         let seed = self.quoting.policy.seed.wrapping_add(self.told.len() as u64);
         let policy = quote::Policy { seed, ..self.quoting.policy.clone() };
         let found = quote(&known.problem, &known.plan(intent), key, &policy).ok();
-        let mut dates = found.as_ref().map_or([None; 3], |quote| [quote.likely, quote.p80, quote.safe]);
+        let mut futures = found.as_ref().map_or([None; 3], |quote| [quote.likely, quote.p80, quote.safe]);
         if let (Some(quote), Some(trade)) = (&found, &self.quoting.trade) {
             let like = |like: CarId| self.lead(floor, like);
-            let promise = dates[self.quoting.promised as usize];
+            let promise = futures[self.quoting.promised as usize];
             let kinds = trade::Kinds { problem: floor.world.booked(), count: floor.world.own, lead: &like };
             if let Ok(found) = trade::dates(&known.problem, quote, key, promise, &policy, trade, &kinds) {
-                dates = found;
+                futures = found;
             }
         }
         if let Some(quote) = &found {
             known.intend(&quote.plan, intent);
         }
-        let futures = dates;
-        if let Some(step) = self.quoting.learn {
-            let said = |told: &Told| Said { at: told.at, futures: told.futures, complete: told.complete };
-            let past: Vec<Said> = self.told.iter().map(said).collect();
-            dates = calibration::dates(&past, futures, floor.now(), step);
-        }
+        let said = |told: &Told| Said { at: told.at, futures: told.futures, complete: told.complete };
+        let past: Vec<Said> = self.told.iter().map(said).collect();
+        let dates = told::dates(&known.problem, &past, futures, self.quoting.learn);
         self.promises.insert(car, dates[self.quoting.promised as usize]);
         self.told.push(Told {
             car,
