@@ -111,13 +111,23 @@ pub fn improved(problem: &Problem, start: &Plan, options: &Options, stop: &dyn S
     searched(problem, start, options, stop, 1.0)
 }
 
-/// Does the same until a share of the time is used.
+/// Does what [`improved`] does until a share of the time is used.
 pub(crate) fn searched(problem: &Problem, start: &Plan, options: &Options, stop: &dyn Stop, until: f64) -> Solved {
     searched_in(&Compiled::new(problem), start, options, stop, until)
 }
 
 /// Does the same in a problem that is compiled already, perhaps with other prices than its own.
 pub(crate) fn searched_in(compiled: &Compiled, start: &Plan, options: &Options, stop: &dyn Stop, until: f64) -> Solved {
+    priced(compiled.problem, found(compiled, start, options, stop, until))
+}
+
+/// Returns the plan of [`improved`] alone, sooner: without its price and its bound.
+pub fn improved_plan(problem: &Problem, start: &Plan, options: &Options, stop: &dyn Stop) -> Plan {
+    found(&Compiled::new(problem), start, options, stop, 1.0).plan
+}
+
+/// Searches; what is found has no price yet.
+fn found(compiled: &Compiled, start: &Plan, options: &Options, stop: &dyn Stop, until: f64) -> Solved {
     let mut schedule = Schedule::new(compiled, Random::new(options.seed, 0));
     construct::repair(&mut schedule, start);
     place_the_rest(&mut schedule);
@@ -130,7 +140,7 @@ pub(crate) fn searched_in(compiled: &Compiled, start: &Plan, options: &Options, 
     schedule.load(&best);
     let plan = schedule.to_plan();
     let left_out = left_out(&schedule, &plan);
-    priced(compiled.problem, Solved { plan, cost: 0, bound: 0, left_out, iterations, prices: Prices::default() })
+    Solved { plan, cost: 0, bound: 0, left_out, iterations, prices: Prices::default() }
 }
 
 /// Gives a plan its price in `problem`, and a bound that holds there.

@@ -47,6 +47,7 @@ impl<'p> Futures<'p> {
     pub fn variation(&self, number: u64) -> Variation {
         let chances = &self.chances;
         let mut variation = Variation::default();
+        let damaged: KeyedVec<CarId, bool> = self.problem.cars.keys().map(|car| self.has_damage(number, car)).collect();
         for (id, own) in self.problem.operations.iter() {
             let mut work = own.work;
             let open = !matches!(own.commitment, Commitment::Started { .. });
@@ -57,7 +58,7 @@ impl<'p> Futures<'p> {
                 if luck.chance(chances.failed_check) {
                     share += chances.rework;
                 }
-                if self.has_damage(number, own.car) {
+                if damaged[own.car] {
                     share += chances.hidden_work;
                 }
                 work = Span::from_minutes((own.work.minutes() as f64 * share).ceil() as i64);

@@ -12,7 +12,7 @@ use fitup_planner::{LeftOut, Never, Options};
 
 use crate::chances::Chances;
 use crate::future::Futures;
-use crate::replay::{Completions, replay_pulled};
+use crate::replay::{Completions, Luck, REMEMBERED, replay_varied};
 
 /// A promise counts as endangered if the share of the futures in which it is kept falls by more than this.
 pub const ENDANGERED: f64 = 0.05;
@@ -119,6 +119,7 @@ impl From<Vec<Fault>> for Unquotable {
 #[derive(Debug, Clone)]
 pub struct Before {
     completions: Completions,
+    luck: Luck,
 }
 
 /// Plays the plan without `car`, once for all drop-offs of it.
@@ -127,7 +128,9 @@ pub struct Before {
 /// See [`Unquotable`].
 pub fn before(problem: &Problem, published: &Plan, car: CarId, policy: &Policy) -> Result<Before, Unquotable> {
     let (plan, _) = standing(problem, published, car);
-    Ok(Before { completions: played(problem, &plan, policy)? })
+    let futures = Futures::new(problem, policy.chances, policy.seed);
+    let luck = Luck::new(&futures, policy.futures, REMEMBERED, policy.threads);
+    Ok(Before { completions: played(problem, &plan, policy, &luck)?, luck })
 }
 
 /// Quotes for `car`, which arrives as `problem` says and is not in `published`.
@@ -161,7 +164,7 @@ pub fn quote_beside(
         Some(iterations) => disturbed(problem, undisturbed.as_ref().unwrap_or(&standing), iterations, policy.seed),
     };
     let earliest = plan.completion(problem, car).ok_or(Unquotable::NoRoom)?;
-    let after = played(problem, &plan, policy)?;
+    let after = played(problem, &plan, policy, &before.luck)?;
     let moved: Vec<Moved> = problem
         .cars
         .keys()
@@ -201,9 +204,9 @@ fn disturbed(problem: &Problem, start: &Plan, iterations: u64, seed: u64) -> Pla
     if good { found } else { start.clone() }
 }
 
-fn played(problem: &Problem, plan: &Plan, policy: &Policy) -> Result<Completions, Unquotable> {
+fn played(problem: &Problem, plan: &Plan, policy: &Policy, luck: &Luck) -> Result<Completions, Unquotable> {
     let futures = Futures::new(problem, policy.chances, policy.seed);
-    Ok(replay_pulled(&futures, plan, policy.pull, policy.futures, policy.threads)?)
+    Ok(replay_varied(&futures, plan, policy.pull, luck, policy.threads)?)
 }
 
 /// Returns the price of a plan without what the car itself costs by being late or long in the shop.

@@ -6,6 +6,7 @@ use fitup_model::keyed::{CarId, KeyedVec};
 use fitup_model::problem::Commitment;
 use fitup_model::repair::{pushed_right, without_new_overtime};
 use fitup_model::{Fault, Plan, Problem, Span, Time};
+use fitup_planner::compile::Variation;
 use fitup_planner::push::Pusher;
 use fitup_planner::replan::push_right;
 
@@ -78,6 +79,23 @@ pub fn replay(futures: &Futures, plan: &Plan, count: u64, threads: usize) -> Res
     replay_pulled(futures, plan, Span::ZERO, count, threads)
 }
 
+/// Returns when one car is complete in the futures `0..count`, in their order; `None` after the horizon. As [`replay_pulled`]
+/// has it, but only what can come before the car is played.
+///
+/// # Errors
+/// See [`Futures::loosened`].
+pub fn replay_one(
+    futures: &Futures,
+    plan: &Plan,
+    pull: Span,
+    car: CarId,
+    count: u64,
+) -> Result<Vec<Option<Time>>, Vec<Fault>> {
+    let tied = tied(futures, &earlier(futures.problem(), plan, pull))?;
+    let mut pusher = Pusher::new(&tied, plan).for_one(car);
+    Ok((0..count).map(|number| pusher.completion(&futures.variation(number), car)).collect())
+}
+
 /// Does the same in a shop that begins work up to `pull` before its published start, if all is there for it and it is its turn.
 ///
 /// # Errors
@@ -89,15 +107,61 @@ pub fn replay_pulled(
     count: u64,
     threads: usize,
 ) -> Result<Completions, Vec<Fault>> {
+    replay_varied(futures, plan, pull, &Luck::new(futures, count, 0, threads), threads)
+}
+
+/// So many futures are remembered at most: 1,000 of them take 4 MB in a shop of 40 cars.
+pub const REMEMBERED: u64 = 2000;
+
+/// What is otherwise in each of some futures. It is the same for every drop-off of a car, as for every plan.
+#[derive(Debug, Clone)]
+pub struct Luck {
+    count: u64,
+    drawn: Vec<Variation>,
+}
+
+impl Luck {
+    /// Draws the first `remembered` of the futures `0..count` now, and the others each time.
+    pub fn new(futures: &Futures, count: u64, remembered: u64, threads: usize) -> Luck {
+        let remembered = remembered.min(count);
+        let part = remembered.div_ceil(threads.max(1) as u64).max(1);
+        let drawn = thread::scope(|scope| {
+            let draw =
+                |first: u64| move || (first..remembered.min(first + part)).map(|number| futures.variation(number));
+            let firsts = (0..remembered).step_by(part as usize);
+            let workers: Vec<_> = firsts.map(|first| scope.spawn(move || draw(first)().collect::<Vec<_>>())).collect();
+            workers.into_iter().flat_map(|worker| worker.join().expect("luck does not panic")).collect()
+        });
+        Luck { count, drawn }
+    }
+}
+
+/// Does the same as [`replay_pulled`] in futures of which some are drawn already. They are those of another drop-off of a car at
+/// most: the same operations of the same problem.
+///
+/// # Errors
+/// See [`Futures::loosened`].
+pub fn replay_varied(
+    futures: &Futures,
+    plan: &Plan,
+    pull: Span,
+    luck: &Luck,
+    threads: usize,
+) -> Result<Completions, Vec<Fault>> {
     let tied = tied(futures, &earlier(futures.problem(), plan, pull))?;
     let threads = threads.max(1) as u64;
     let made = Pusher::new(&tied, plan);
+    let same = |drawn: &&Variation| drawn.work.len() == tied.operations.len();
     let played: Vec<Vec<Ends>> = thread::scope(|scope| {
         let part = |first: u64| {
             let mut pusher = made.clone();
             move || {
-                let numbers = (first..count).step_by(threads as usize);
-                numbers.map(|number| pusher.completions(&futures.variation(number))).collect::<Vec<Ends>>()
+                let numbers = (first..luck.count).step_by(threads as usize);
+                let play = |number: u64| match luck.drawn.get(number as usize).filter(same) {
+                    Some(drawn) => pusher.completions(drawn),
+                    None => pusher.completions(&futures.variation(number)),
+                };
+                numbers.map(play).collect::<Vec<Ends>>()
             }
         };
         let workers: Vec<_> = (0..threads).map(|first| scope.spawn(part(first))).collect();

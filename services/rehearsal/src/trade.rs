@@ -1,14 +1,16 @@
 //! Trade that is still to come: what a quote is worth when other cars come later and the shop plans anew for them.
 
+use std::thread;
+
 use fitup_model::keyed::{CarId, Key};
-use fitup_model::{Plan, Problem, Span, Time};
+use fitup_model::{Fault, Plan, Problem, Span, Time};
 use fitup_planner::random::Random;
-use fitup_planner::replan::improved;
-use fitup_planner::{Never, Options};
+use fitup_planner::replan::improved_plan;
+use fitup_planner::{Idea, Never, Options, Switches};
 
 use crate::future::{Futures, digest};
 use crate::quote::{Policy, Quote, Unquotable};
-use crate::replay::{by, replay_pulled};
+use crate::replay::{by, replay_one};
 use crate::weeks::world::{another, arrivals};
 
 /// Cars come until so long after the last date of the quote.
@@ -37,6 +39,9 @@ impl Trade {
     }
 }
 
+/// When the car is complete in each of some futures; `None` after the horizon.
+type Ends = Vec<Option<Time>>;
+
 /// What comes: cars like the first ones of a problem with the same people, bays and equipment.
 pub struct Kinds<'k> {
     /// The problem.
@@ -44,7 +49,7 @@ pub struct Kinds<'k> {
     /// How many of its cars.
     pub count: usize,
     /// How long after its coming one of them is promised.
-    pub lead: &'k dyn Fn(CarId) -> Option<Span>,
+    pub lead: &'k (dyn Fn(CarId) -> Option<Span> + Sync),
 }
 
 /// Returns the dates of a quote, 50, 80 and 95 of 100, if other cars come after it, the shop plans anew for all of them, and
@@ -64,33 +69,67 @@ pub fn dates(
     let last = quote.safe.unwrap_or(problem.horizon) + AFTER;
     let until = last.min(problem.horizon + -ROOM).max(problem.now);
     let courses = trade.courses.max(1);
+    let course = |number| ends(problem, quote, car, (promise, until), policy, trade, kinds, number);
+    let workers = (policy.threads.max(1) as u64).min(courses);
+    let mut found: Vec<(u64, Result<Ends, Vec<Fault>>)> = thread::scope(|scope| {
+        let course = &course;
+        let part = |first: u64| {
+            move || {
+                let own = (first..courses).step_by(workers as usize);
+                own.map(|number| (number, course(number))).collect::<Vec<_>>()
+            }
+        };
+        let workers: Vec<_> = (0..workers).map(|first| scope.spawn(part(first))).collect();
+        workers.into_iter().flat_map(|worker| worker.join().expect("a course does not panic")).collect()
+    });
+    found.sort_by_key(|(number, _)| *number);
     let mut ends = Vec::new();
-    for course in 0..courses {
-        let mut data = problem.clone().into_data();
-        data.cars[car].promise = promise;
-        let mut random = Random::new(policy.seed ^ course.wrapping_mul(0x9E37_79B9_7F4A_7C15), digest(&["trade"]));
-        for (number, time) in arrivals(&data, trade.per_week, until, &mut random).into_iter().enumerate() {
-            let like = CarId::from_index(random.below(kinds.count.max(1)));
-            another(kinds.problem, like, time, &format!("later-{}", number + 1), &mut data);
-            let new = CarId::from_index(data.cars.len() - 1);
-            data.cars[new].promise = (kinds.lead)(like).map(|lead| time + lead);
-            data.cars[new].flow_weight = data.cars[new].flow_weight.max(trade.flow);
-        }
-        let busy = Problem::new(data)?;
-        let mut start = Plan::nothing_new(&busy);
-        for (id, assignment) in quote.plan.operations.iter() {
-            start.operations[id].clone_from(assignment);
-        }
-        for (id, bay) in quote.plan.bays.iter() {
-            start.bays[id] = *bay;
-        }
-        let options = Options { seed: policy.seed + course, iterations: Some(trade.iterations), ..Options::default() };
-        let plan = improved(&busy, &start, &options, &Never).plan;
-        let futures = Futures::new(&busy, policy.chances, policy.seed + 1 + course);
-        let count = (policy.futures / courses).max(1);
-        let found = replay_pulled(&futures, &plan, policy.pull, count, policy.threads)?;
-        ends.extend_from_slice(found.of(car));
+    for (_, found) in found {
+        ends.extend(found?);
     }
     ends.sort_by_key(|end| (end.is_none(), *end));
     Ok([0.5, 0.8, 0.95].map(|share| by(&ends, share)))
+}
+
+/// Returns when the car is complete in the futures of one course.
+#[expect(clippy::too_many_arguments, reason = "what a course is made from")]
+fn ends(
+    problem: &Problem,
+    quote: &Quote,
+    car: CarId,
+    (promise, until): (Option<Time>, Time),
+    policy: &Policy,
+    trade: &Trade,
+    kinds: &Kinds,
+    course: u64,
+) -> Result<Ends, Vec<Fault>> {
+    let mut data = problem.clone().into_data();
+    data.cars[car].promise = promise;
+    let mut random = Random::new(policy.seed ^ course.wrapping_mul(0x9E37_79B9_7F4A_7C15), digest(&["trade"]));
+    for (number, time) in arrivals(&data, trade.per_week, until, &mut random).into_iter().enumerate() {
+        let like = CarId::from_index(random.below(kinds.count.max(1)));
+        another(kinds.problem, like, time, &format!("later-{}", number + 1), &mut data);
+        let new = CarId::from_index(data.cars.len() - 1);
+        data.cars[new].promise = (kinds.lead)(like).map(|lead| time + lead);
+        data.cars[new].flow_weight = data.cars[new].flow_weight.max(trade.flow);
+    }
+    let busy = Problem::new(data)?;
+    let mut start = Plan::nothing_new(&busy);
+    for (id, assignment) in quote.plan.operations.iter() {
+        start.operations[id].clone_from(assignment);
+    }
+    for (id, bay) in quote.plan.bays.iter() {
+        start.bays[id] = *bay;
+    }
+    let options = Options {
+        seed: policy.seed + course,
+        iterations: Some(trade.iterations),
+        // What the tables of it cost is not saved in so few iterations.
+        switches: Switches::default().without(Idea::Hope),
+        ..Options::default()
+    };
+    let plan = improved_plan(&busy, &start, &options, &Never);
+    let futures = Futures::new(&busy, policy.chances, policy.seed + 1 + course);
+    let count = (policy.futures / trade.courses.max(1)).max(1);
+    replay_one(&futures, &plan, policy.pull, car, count)
 }

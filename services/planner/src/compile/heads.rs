@@ -9,26 +9,40 @@ impl Compiled<'_> {
     /// Fills in heads and tails of operations, spans of visits and the least price of each car.
     pub(super) fn find_heads_and_tails(&mut self) {
         for car in 0..self.cars.len() {
-            let order = self.cars[car].operations.clone();
-            // Where all has happened, perhaps before the origin, facts alone count.
-            let mut completion = if order.is_empty() { Step::MIN / 2 } else { 0 };
-            for &index in &order {
-                let (start, end) = self.earliest(index as usize);
-                self.operations[index as usize].head = start;
-                completion = completion.max(end);
-            }
-            for &index in order.iter().rev() {
-                let operation = &self.operations[index as usize];
-                let after = self.links_of(operation.after).iter();
-                let rest = after.map(|link| link.min + self.operations[link.other as usize].tail).max().unwrap_or(0);
-                self.operations[index as usize].tail = self.operations[index as usize].shortest + rest.max(0);
-            }
-            self.cars[car].tail = order.iter().map(|&index| self.operations[index as usize].tail).max().unwrap_or(0);
-            self.cars[car].least = price::of_completion(self, car, completion.min(self.clock.horizon));
+            self.find_heads_of(car);
         }
         for visit in 0..self.visits.len() {
             self.visits[visit].span = self.span_of(visit);
         }
+    }
+
+    /// Does the same for some cars only; `visits` are theirs.
+    pub(super) fn find_heads_and_tails_of(&mut self, cars: &[usize], visits: &[usize]) {
+        for &car in cars {
+            self.find_heads_of(car);
+        }
+        for &visit in visits {
+            self.visits[visit].span = self.span_of(visit);
+        }
+    }
+
+    fn find_heads_of(&mut self, car: usize) {
+        let order = self.cars[car].operations.clone();
+        // Where all has happened, perhaps before the origin, facts alone count.
+        let mut completion = if order.is_empty() { Step::MIN / 2 } else { 0 };
+        for &index in &order {
+            let (start, end) = self.earliest(index as usize);
+            self.operations[index as usize].head = start;
+            completion = completion.max(end);
+        }
+        for &index in order.iter().rev() {
+            let operation = &self.operations[index as usize];
+            let after = self.links_of(operation.after).iter();
+            let rest = after.map(|link| link.min + self.operations[link.other as usize].tail).max().unwrap_or(0);
+            self.operations[index as usize].tail = self.operations[index as usize].shortest + rest.max(0);
+        }
+        self.cars[car].tail = order.iter().map(|&index| self.operations[index as usize].tail).max().unwrap_or(0);
+        self.cars[car].least = price::of_completion(self, car, completion.min(self.clock.horizon));
     }
 
     /// Returns the earliest start and the earliest end of an operation by its links; [`NEVER`] if it has none.

@@ -101,15 +101,16 @@ impl Compiled<'_> {
         }
         let bays_open = |visit: usize| {
             !self.visits[visit].keeps_hours
-                || self.choices_of(visit).iter().any(|&(bay, _)| self.longest_opening(bay) >= self.visits[visit].span)
+                || self.choices_of(visit).iter().any(|&(bay, _)| self.is_open_for(bay, self.visits[visit].span))
         };
         let visit = own.visit.filter(|&visit| !bays_open(visit as usize))?;
         Some(LeftOutReason::NoBayWindow { visit: VisitId::from_index(visit as usize) })
     }
 
-    fn longest_opening(&self, bay: u16) -> super::Step {
+    /// Tells whether a bay is open for so long at a stretch, ever.
+    fn is_open_for(&self, bay: u16, span: super::Step) -> bool {
         let calendar = &self.calendars[self.bay_calendar[usize::from(bay)] as usize];
-        calendar.open_steps().iter().map(|&step| calendar.close(step) - step).max().unwrap_or(0)
+        span <= 0 || calendar.open_steps().iter().any(|&step| calendar.close(step) - step >= span)
     }
 
     fn no_mode(&self, operation: OperationId) -> LeftOutReason {

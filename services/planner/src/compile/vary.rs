@@ -55,7 +55,8 @@ impl Compiled<'_> {
         by_person
     }
 
-    /// Makes this `base` with a variation; `dirty` are the calendars in which the two differ, before and after.
+    /// Makes this `base` with a variation; `dirty` are the calendars in which the two differ, before and after. What follows
+    /// from it for the cars is left to [`Compiled::follow`].
     pub(crate) fn vary(
         &mut self,
         base: &Compiled,
@@ -85,8 +86,15 @@ impl Compiled<'_> {
                 }
             }
         }
-        self.find_heads_and_tails();
         self.tails = OnceLock::new();
+    }
+
+    /// Brings up to date what follows from a variation: for these cars and visits, or for all.
+    pub(crate) fn follow(&mut self, of: Option<(&[usize], &[usize])>) {
+        match of {
+            Some((cars, visits)) => self.find_heads_and_tails_of(cars, visits),
+            None => self.find_heads_and_tails(),
+        }
     }
 
     /// Sets the work of an operation that has not started, in all of its modes.
