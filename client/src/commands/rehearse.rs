@@ -83,7 +83,9 @@ impl RehearseArgs {
         }
         let (shop, weeks, runs) = (&at.shop.display_name, self.weeks, self.runs);
         let (cars, rate) = (f64::from(answer.car_count) / f64::from(runs), answer.cars_per_week);
-        let mut text = format!("{shop}, {weeks} weeks played {runs} times: {cars:.0} cars, {rate:.1} more a week\n\n");
+        let learned = if answer.learned { ", chances as learned" } else { "" };
+        let mut text =
+            format!("{shop}, {weeks} weeks played {runs} times: {cars:.0} cars, {rate:.1} more a week{learned}\n\n");
         text += &draw(&answer);
         context.output.text(&text);
         Ok(())

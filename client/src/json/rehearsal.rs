@@ -32,6 +32,7 @@ struct Mean {
 pub struct Gains {
     cars_per_week: f64,
     cars: i32,
+    learned: bool,
     weighted_lateness: Option<Gain>,
     cycle: Option<Gain>,
 }
@@ -65,6 +66,7 @@ impl From<&v1::RehearseResponse> for Gains {
         Self {
             cars_per_week: answer.cars_per_week,
             cars: answer.car_count,
+            learned: answer.learned,
             weighted_lateness: answer.weighted_lateness_gain.as_ref().map(gain),
             cycle: answer.cycle_gain.as_ref().map(gain),
         }

@@ -12,11 +12,11 @@ use fitup_rehearsal::weeks::{Habit, Manner, Measures, Setting, Way, rehearse, wo
 use fitup_store::Store;
 use tonic::{Request, Response, Status};
 
-use crate::chances::chances;
 use crate::clock::Clock;
 use crate::convert::rehearsal::{self, habit_of};
 use crate::error::Error;
 use crate::floor_service::{as_of, forbidden};
+use crate::past::Past;
 use crate::place::Places;
 use crate::search::{Deadline, planning};
 use crate::shop_service::shop_name;
@@ -60,8 +60,11 @@ impl RehearsalService for Rehearsals {
         let shop = shop_name(&request.parent, "parent")?;
         // Who may not see the shop learns nothing else.
         let record = self.store.get_shop(&shop).await.map_err(Error::from)?;
-        let wish = wish(&request, chances(&record.facts.settings))?;
+        let mut wish = wish(&request, Chances::default())?;
         let now = as_of(request.as_of_time.as_ref(), self.clock)?;
+        // What a quote of that moment goes by.
+        let past = Past::read(&*self.store, &record.facts, now).await?;
+        wish.setting.chances = past.chances;
         let place = self.places.take().await?;
         let snapshot = self.store.snapshot(&shop).await.map_err(Error::from)?;
         let threads = self.threads;
@@ -79,7 +82,8 @@ impl RehearsalService for Rehearsals {
             return Err(Error::Bug(format!("a rehearsal broke {broken} rules")).into());
         }
         let per_week = wish.setting.per_week.unwrap_or_else(|| world::rate(&problem) * wish.setting.load);
-        Ok(Response::new(rehearsal::write(&wish.ways, &found, per_week)))
+        let written = rehearsal::write(&wish.ways, &found, per_week);
+        Ok(Response::new(v1::RehearseResponse { learned: past.learned, ..written }))
     }
 }
 

@@ -60,6 +60,7 @@ pub fn write(ways: &[Way], found: &[Vec<Measures>], cars_per_week: f64) -> v1::R
         ways: rows.collect(),
         weighted_lateness_gain: best(|measures| measures.weighted_lateness),
         cycle_gain: best(|measures| measures.cycle),
+        ..Default::default()
     }
 }
 
