@@ -33,7 +33,12 @@ impl Must {
         let compiled = Compiled::new(problem);
         let moved = near.iter().copied().filter(|&id| waits(&compiled, published, id)).collect();
         let mut must = Must { moved, either: Vec::new() };
-        for visit in problem.visits.keys() {
+        // First those in whose way nothing can stay: what they move is no choice any more.
+        let has_begun = |visit: &VisitId| compiled.visits[visit.index()].fact.is_some();
+        for visit in problem.visits.keys().filter(has_begun) {
+            must.look_at(&compiled, published, near, visit);
+        }
+        for visit in problem.visits.keys().filter(|visit| !has_begun(visit)) {
             must.look_at(&compiled, published, near, visit);
         }
         must

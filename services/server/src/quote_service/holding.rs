@@ -87,7 +87,12 @@ impl Quotes {
             let answer =
                 self.store.change_hold(change, &shop, (revision, etag), hold, encode(to_message.clone())).await;
             match answer {
-                Err(StoreError::EtagMismatch { .. }) if attempt < ATTEMPTS => attempt += 1,
+                // The shop has changed meanwhile, or the hold of which the caller knows no version.
+                Err(StoreError::EtagMismatch { name })
+                    if attempt < ATTEMPTS && (request.etag.is_empty() || name != request.name) =>
+                {
+                    attempt += 1;
+                }
                 answer => return message(answer?, to_message),
             }
         }

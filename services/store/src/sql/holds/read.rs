@@ -88,7 +88,7 @@ async fn take_in(connection: &mut Connection, shop: &str, row: &HoldRow) -> Resu
     }
 }
 
-/// Does the same for many, which come by id: what is held is read at once.
+/// Does the same for many, which come by id: their orders are read at once, the lines of each that has some apart.
 async fn all_with_facts(connection: &mut Connection, shop: &str, rows: Vec<HoldRow>) -> Result<Vec<HoldRecord>, Error> {
     let (Some(first), Some(last)) = (rows.first(), rows.last()) else { return Ok(Vec::new()) };
     let selection =
