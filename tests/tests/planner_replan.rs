@@ -1,11 +1,12 @@
 //! Mending a published plan, on small nasty shops made by chance: every answer keeps the rules.
 
 use fitup_model::keyed::OperationId;
-use fitup_model::problem::{Commitment, Published, Ready, ReadyReason};
-use fitup_model::{Plan, Problem, Span, check, cost, repair};
+use fitup_model::problem::{BayChoice, Commitment, Published, Ready, ReadyReason};
+use fitup_model::{Assignment, Plan, Problem, Span, check, cost, repair};
 use fitup_planner::least_change::{Must, NEAR};
 use fitup_planner::replan::{improved, least_change, push_right};
 use fitup_planner::{Never, Options};
+use fitup_tests::draft::{Draft, at};
 use fitup_tests::planning::planned;
 use fitup_tests::shops::{self, SMALL};
 use proptest::prelude::*;
@@ -60,5 +61,57 @@ proptest! {
         prop_assert_eq!(check(&problem, &better.plan), []);
         let moved = |plan: &Plan| repair::moved(&problem, &published, plan, problem.now + NEAR).1;
         prop_assert!(!whole(&&better.plan) || moved(&better.plan) >= must.count());
+    }
+}
+
+/// Goal: what moves twice over is counted once. Method: in one bay a stay that has begun lasts into two others, of which
+/// one, which waits for a part, now lasts into the other as well; whichever of them the problem names first.
+#[test]
+fn what_a_begun_stay_moves_is_no_choice_any_more() {
+    for begun_last in [true, false] {
+        let mut draft = Draft::new(10, 1000);
+        draft.data.now = at(10);
+        let always = draft.always();
+        let class = draft.class("body");
+        let bay = draft.bay("bay", &[class], always);
+        let mut starts = Vec::new();
+        let mut cars = vec![("waits", vec![70, 100]), ("behind", vec![130])];
+        cars.insert(if begun_last { 2 } else { 0 }, ("begun", vec![0, 40]));
+        let mut all = Vec::new();
+        for (name, own) in cars {
+            let car = draft.car(name);
+            let visit = draft.visit(car, class);
+            let mut before = None;
+            for start in own {
+                let id = draft.operation(car, &start.to_string(), 30, &[]);
+                draft.data.operations[id].visit = Some(visit);
+                if let Some(before) = before.replace(id) {
+                    draft.link(before, id, 0, None);
+                }
+                starts.push((id, start));
+            }
+            all.push((name, visit, before));
+        }
+        let of = |name: &str| all.iter().find(|own| own.0 == name).expect("it was made");
+        let (begun, waits) = (of("begun"), of("waits"));
+        draft.data.visits[begun.1].bay = BayChoice::Entered(bay);
+        let (first, _) = *starts.iter().find(|(_, start)| *start == 0).expect("it was made");
+        draft.data.operations[first].commitment =
+            Commitment::Started { start: at(0), end: at(110), technicians: Vec::new() };
+        draft.not_before(waits.2.expect("it has operations"), 110);
+        let problem = draft.problem();
+        let mut published = Plan::nothing_new(&problem);
+        for &(id, start) in &starts {
+            let (start, end) = (at(start), at(start + 30));
+            published.operations[id] = Some(Assignment { start, end, technicians: Vec::new(), overtime: false });
+        }
+        problem.visits.keys().for_each(|visit| published.bays[visit] = Some(bay));
+        let near = repair::near(&problem, &published, problem.now + NEAR);
+        let must = Must::new(&problem, &published, &near);
+        // The rest of what has begun, both of what waits, and what is behind.
+        assert_eq!((must.moved.len(), must.count()), (4, 4), "{must:?}");
+        let least =
+            least_change(&problem, &published, &Options { iterations: Some(100), ..Options::default() }, &Never);
+        assert_eq!(repair::moved(&problem, &published, &least.plan, problem.now + NEAR), (4, 4));
     }
 }

@@ -22,6 +22,11 @@ impl Assignment {
     pub fn window(&self) -> Window {
         Window::new(self.start, self.end.max(self.start)).expect("ends no earlier than it starts")
     }
+
+    /// Tells whether the same people do it, whoever has which place of the crew: as the price of a change counts them.
+    pub fn is_by(&self, technicians: &[TechnicianId]) -> bool {
+        self.technicians.len() == technicians.len() && self.technicians.iter().all(|own| technicians.contains(own))
+    }
 }
 
 /// A plan for a problem. It means nothing by itself: [`crate::check()`] says whether it keeps the rules.

@@ -84,7 +84,7 @@ pub fn without_overtime_in(problem: &Problem, technician: TechnicianId, window: 
 /// Tells whether `plan` has an operation where, when and by whom it was published.
 pub fn stays(problem: &Problem, published: &Plan, plan: &Plan, id: OperationId) -> bool {
     let same_bay = problem.operations[id].visit.is_none_or(|visit| published.bays[visit] == plan.bays[visit]);
-    let same = |a: &Assignment, b: &Assignment| a.start == b.start && a.technicians == b.technicians;
+    let same = |a: &Assignment, b: &Assignment| a.start == b.start && a.is_by(&b.technicians);
     match (&published.operations[id], &plan.operations[id]) {
         (Some(a), Some(b)) => same(a, b) && same_bay,
         _ => false,

@@ -19,9 +19,9 @@ impl Compiled<'_> {
             self.cars[operation.car as usize].has_extras = true;
             let (modes, visit) = (operation.modes, operation.visit);
             for at in modes.range() {
-                let people = &self.people[self.modes[at].people.range()];
-                let stays = people.iter().map(|&person| usize::from(person));
-                if !stays.eq(assignment.technicians.iter().map(|person| person.index())) {
+                let people = self.people[self.modes[at].people.range()].iter();
+                let people: Vec<_> = people.map(|&person| Key::from_index(usize::from(person))).collect();
+                if !assignment.is_by(&people) {
                     self.modes[at].change = price;
                 }
             }

@@ -116,17 +116,12 @@ fn waits(compiled: &Compiled, published: &Plan, id: OperationId) -> bool {
         return true;
     }
     let start = compiled.clock.ceil(assignment.start);
-    let sorted = |mut people: Vec<usize>| {
-        people.sort_unstable();
-        people
-    };
-    let own = sorted(assignment.technicians.iter().map(|person| person.index()).collect());
     let modes = compiled.modes_of(id.index());
-    // Of one crew in two orders only one is kept. With its overtime and without it ends at different times.
+    // With its overtime and without it ends at different times.
     let end = |mode: &Mode| {
-        let people = sorted(compiled.people_of(mode).iter().map(|&person| usize::from(person)).collect());
+        let people = compiled.people_of(mode).iter().map(|&person| Key::from_index(usize::from(person)));
         let first = compiled.calendars[mode.calendar as usize].first(start, mode.length, operation.interruptible);
-        (people == own && first.0 == start).then_some(first.1)
+        (assignment.is_by(&people.collect::<Vec<_>>()) && first.0 == start).then_some(first.1)
     };
     if modes.len() >= MOST {
         return false;
