@@ -80,7 +80,7 @@ pub struct Snapshot {
     pub shop: ShopRecord,
     /// Its open orders, by id.
     pub orders: Vec<OrderRecord>,
-    /// Its holds that nobody has ended, by id; some may be over by their time.
+    /// Its holds that nobody has ended, by id, without what their orders were made from; some may be over by their time.
     pub holds: Vec<HoldRecord>,
     /// The published plan.
     pub published: Option<PlanRecord>,
