@@ -24,49 +24,47 @@ use crate::left_out;
 use crate::past::Past;
 use crate::search::planning;
 
+/// What a hold is quoted by.
+#[derive(Debug)]
+pub struct Counter {
+    /// How the futures are played.
+    pub policy: Policy,
+    /// What the shop has seen.
+    pub past: Past,
+    /// Id of the plan with its place.
+    pub plan: String,
+    /// The moment that is quoted for.
+    pub now: Timestamp,
+}
+
 /// Quotes an order and returns its hold, with a checked plan in which nobody else has moved but as far as facts push.
 ///
 /// # Errors
 /// Why there is none: it is there already, no plan is published, it finds no place, or the date is not known.
-pub fn reserve(
-    snapshot: Snapshot,
-    asked: Asked,
-    policy: &Policy,
-    past: &Past,
-    plan: String,
-    now: Timestamp,
-) -> Result<NewHold, Error> {
+pub fn reserve(snapshot: Snapshot, asked: Asked, counter: Counter) -> Result<NewHold, Error> {
     let shop = snapshot.shop.facts.id.clone();
     let id = asked.order.id.clone();
     let name = names::child(&shop, Collection::Holds, &id);
     if snapshot.orders.iter().any(|own| own.facts.id == id) {
         return Err(StoreError::AlreadyExists { name: names::child(&shop, Collection::Orders, &id) }.into());
     }
-    if snapshot.holds.iter().any(|own| own.facts.id == id && own.state_at(now) == HoldState::Standing) {
+    if snapshot.holds.iter().any(|own| own.facts.id == id && own.state_at(counter.now) == HoldState::Standing) {
         return Err(StoreError::AlreadyExists { name }.into());
     }
-    quoted(snapshot, asked, policy, past, plan, now)
+    quoted(snapshot, asked, counter)
 }
 
 /// Returns a hold that stands as it is to be. Where the order stays as it is, so do its place and its dates.
 ///
 /// # Errors
 /// As for [`reserve`].
-pub fn alter(
-    snapshot: Snapshot,
-    asked: Asked,
-    stored: &HoldRecord,
-    policy: &Policy,
-    past: &Past,
-    plan: String,
-    now: Timestamp,
-) -> Result<ChangedHold, Error> {
+pub fn alter(snapshot: Snapshot, asked: Asked, stored: &HoldRecord, counter: Counter) -> Result<ChangedHold, Error> {
     if asked.order == (OrderFacts { promise_time: None, ..stored.facts.clone() })
-        && let Some(hold) = kept(snapshot.clone(), &asked, stored, &plan, now)?
+        && let Some(hold) = kept(snapshot.clone(), &asked, stored, &counter)?
     {
         return Ok(ChangedHold { hold, kept: true });
     }
-    Ok(ChangedHold { hold: quoted(snapshot, asked, policy, past, plan, now)?, kept: false })
+    Ok(ChangedHold { hold: quoted(snapshot, asked, counter)?, kept: false })
 }
 
 /// Returns a hold with another expiry or promise, in its place; `None` if the published plan has none for it.
@@ -74,9 +72,9 @@ fn kept(
     mut snapshot: Snapshot,
     asked: &Asked,
     stored: &HoldRecord,
-    plan: &str,
-    now: Timestamp,
+    counter: &Counter,
 ) -> Result<Option<NewHold>, Error> {
+    let now = counter.now;
     let (shop, id) = (snapshot.shop.facts.id.clone(), &asked.order.id);
     let no = |message| refused(&shop, id, message);
     let promise_time = Some(promise(&stored.dates, asked.promised).map_err(no)?);
@@ -103,7 +101,7 @@ fn kept(
         quote_time: now,
         futures: [None; 3],
         expire_time: asked.expire_time,
-        plan: plan.to_owned(),
+        plan: counter.plan.clone(),
         timetable,
         take_in: asked.take_in.clone(),
     }))
@@ -117,10 +115,7 @@ fn refused(shop: &str, id: &str, message: String) -> Error {
 fn quoted(
     mut snapshot: Snapshot,
     asked: Asked,
-    policy: &Policy,
-    past: &Past,
-    plan: String,
-    now: Timestamp,
+    Counter { policy, past, plan, now }: Counter,
 ) -> Result<NewHold, Error> {
     let shop = snapshot.shop.facts.id.clone();
     let id = asked.order.id.clone();
@@ -140,7 +135,7 @@ fn quoted(
         return Err(no(misfit.unwrap_or_else(|| format!("order {id:?} has nothing to plan"))));
     };
     let published = quoted.published.as_ref().ok_or_else(|| nothing_published(&shop))?;
-    let found = quote(&quoted.problem, published, car, policy).map_err(|why| match why {
+    let found = quote(&quoted.problem, published, car, &policy).map_err(|why| match why {
         Unquotable::NoRoom => no(format!(
             "order {id:?} finds no place before the plan ends; try another drop-off, or plan more days (horizon_days)"
         )),
@@ -149,7 +144,7 @@ fn quoted(
             no(format!("the futures of the shop cannot be played: {}", faults.join("; ")))
         }
     })?;
-    let (found, futures) = desk.settle(&quoted, car, found, policy);
+    let (found, futures) = desk.settle(&quoted, car, found, &policy);
     let instant = |time| quoted.instant(time);
     let dates = QuotedDates {
         earliest: instant(found.earliest),

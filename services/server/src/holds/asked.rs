@@ -66,13 +66,7 @@ pub fn read(request: &v1::HoldQuoteRequest, known: &Known) -> Result<Asked, Refu
     };
     let order = faulty(order, &mut faults)?;
     let expire_time = expiry(request.expire_time.as_ref(), order.as_ref().map(|(order, _)| order), known);
-    let expire_time = expire_time.map_err(|found| faults.extend(found));
-    match (order, promised, expire_time) {
-        (Some((order, take_in)), Ok(promised), Ok(expire_time)) if faults.is_empty() => {
-            Ok(Asked { order, take_in, promised, expire_time })
-        }
-        _ => Err(Refusal::Faults(faults)),
-    }
+    whole(order, promised, expire_time, faults)
 }
 
 /// Reads a change of a hold; what it does not say stays as it is stored.
@@ -112,6 +106,16 @@ pub fn read_change(request: &v1::ChangeHoldRequest, stored: &HoldRecord, known: 
     let order = faulty(order, &mut faults)?;
     let until_now = convert::to_instant(stored.expire_time);
     let expire_time = expiry(request.expire_time.as_ref().or(Some(&until_now)), None, known);
+    whole(order, promised, expire_time, faults)
+}
+
+/// Returns what was read, or all that is wrong with it.
+fn whole(
+    order: Option<(OrderFacts, Option<FromLines>)>,
+    promised: Result<QuotedDate, ()>,
+    expire_time: Result<Timestamp, Vec<Fault>>,
+    mut faults: Vec<Fault>,
+) -> Result<Asked, Refusal> {
     let expire_time = expire_time.map_err(|found| faults.extend(found));
     match (order, promised, expire_time) {
         (Some((order, take_in)), Ok(promised), Ok(expire_time)) if faults.is_empty() => {

@@ -13,7 +13,7 @@ use crate::convert;
 use crate::convert::names::{self, Collection};
 use crate::error::Error;
 use crate::floor_service::{as_of, forbidden};
-use crate::holds::{self, Asked};
+use crate::holds::{self, Asked, Counter};
 use crate::intake_service::built_in;
 use crate::past::Past;
 use crate::plan_service::child_name;
@@ -68,7 +68,9 @@ impl Quotes {
     /// Changes a hold, or shows what it would be.
     pub(super) async fn alter(&self, change: &Change, request: &v1::ChangeHoldRequest) -> Result<v1::Hold, Error> {
         let (shop, id) = child_name(&request.name, Collection::Holds)?;
-        if let Some(kept) = repeated(&*self.store, change).await? {
+        if !request.validate_only
+            && let Some(kept) = repeated(&*self.store, change).await?
+        {
             return Ok(kept);
         }
         let mut attempt = 1;
@@ -124,12 +126,9 @@ impl Quotes {
         let (asked, policy) = read(shop, holds::read(request, &moment.known()), policy)?;
         self.refuse_entered(shop, &asked.order).await?;
         self.allow(shop, &asked).await?;
-        let now = moment.now;
-        let past = Past::read(&*self.store, &moment.snapshot.shop.facts, now).await?;
-        let policy = Policy { chances: past.chances, ..policy };
-        let plan = self.runs.new_id();
+        let counter = self.counter(&moment, policy).await?;
         let place = self.places.take().await?;
-        place.work(move |_| holds::reserve(moment.snapshot, asked, &policy, &past, plan, now)).await?
+        place.work(move |_| holds::reserve(moment.snapshot, asked, counter)).await?
     }
 
     /// Quotes a hold as it is to be, on a thread of its own, if it has to be.
@@ -149,13 +148,17 @@ impl Quotes {
         let policy = self.policy(request.future_count, request.seed);
         let (asked, policy) = read(shop, holds::read_change(request, stored, &moment.known()), policy)?;
         self.allow(shop, &asked).await?;
-        let now = moment.now;
-        let past = Past::read(&*self.store, &moment.snapshot.shop.facts, now).await?;
-        let policy = Policy { chances: past.chances, ..policy };
-        let plan = self.runs.new_id();
+        let counter = self.counter(&moment, policy).await?;
         let place = self.places.take().await?;
         let stored = stored.clone();
-        place.work(move |_| holds::alter(moment.snapshot, asked, &stored, &policy, &past, plan, now)).await?
+        place.work(move |_| holds::alter(moment.snapshot, asked, &stored, counter)).await?
+    }
+
+    /// Reads what the shop has seen by a moment, and takes the futures from it.
+    async fn counter(&self, moment: &Moment, policy: Policy) -> Result<Counter, Error> {
+        let past = Past::read(&*self.store, &moment.snapshot.shop.facts, moment.now).await?;
+        let policy = Policy { chances: past.chances, ..policy };
+        Ok(Counter { policy, past, plan: self.runs.new_id(), now: moment.now })
     }
 
     /// Refuses what is an order already.
