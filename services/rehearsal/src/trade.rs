@@ -69,14 +69,14 @@ pub fn dates(
     let last = quote.safe.unwrap_or(problem.horizon) + AFTER;
     let until = last.min(problem.horizon + -ROOM).max(problem.now);
     let courses = trade.courses.max(1);
-    let course = |number| ends(problem, quote, car, (promise, until), policy, trade, kinds, number);
+    let made_from = Courses { problem, quote, car, promise, until, policy, trade, kinds };
     let workers = (policy.threads.max(1) as u64).min(courses);
     let mut found: Vec<(u64, Result<Ends, Vec<Fault>>)> = thread::scope(|scope| {
-        let course = &course;
+        let made_from = &made_from;
         let part = |first: u64| {
             move || {
                 let own = (first..courses).step_by(workers as usize);
-                own.map(|number| (number, course(number))).collect::<Vec<_>>()
+                own.map(|number| (number, made_from.ends(number))).collect::<Vec<_>>()
             }
         };
         let workers: Vec<_> = (0..workers).map(|first| scope.spawn(part(first))).collect();
@@ -91,45 +91,50 @@ pub fn dates(
     Ok([0.5, 0.8, 0.95].map(|share| by(&ends, share)))
 }
 
-/// Returns when the car is complete in the futures of one course.
-#[expect(clippy::too_many_arguments, reason = "what a course is made from")]
-fn ends(
-    problem: &Problem,
-    quote: &Quote,
+/// What courses are made from.
+struct Courses<'c> {
+    problem: &'c Problem,
+    quote: &'c Quote,
     car: CarId,
-    (promise, until): (Option<Time>, Time),
-    policy: &Policy,
-    trade: &Trade,
-    kinds: &Kinds,
-    course: u64,
-) -> Result<Ends, Vec<Fault>> {
-    let mut data = problem.clone().into_data();
-    data.cars[car].promise = promise;
-    let mut random = Random::new(policy.seed ^ course.wrapping_mul(0x9E37_79B9_7F4A_7C15), digest(&["trade"]));
-    for (number, time) in arrivals(&data, trade.per_week, until, &mut random).into_iter().enumerate() {
-        let like = CarId::from_index(random.below(kinds.count.max(1)));
-        another(kinds.problem, like, time, &format!("later-{}", number + 1), &mut data);
-        let new = CarId::from_index(data.cars.len() - 1);
-        data.cars[new].promise = (kinds.lead)(like).map(|lead| time + lead);
-        data.cars[new].flow_weight = data.cars[new].flow_weight.max(trade.flow);
+    promise: Option<Time>,
+    /// Cars come until then.
+    until: Time,
+    policy: &'c Policy,
+    trade: &'c Trade,
+    kinds: &'c Kinds<'c>,
+}
+
+impl Courses<'_> {
+    /// Returns when the car is complete in the futures of the course of this number.
+    fn ends(&self, number: u64) -> Result<Ends, Vec<Fault>> {
+        let mut data = self.problem.clone().into_data();
+        data.cars[self.car].promise = self.promise;
+        let mut random = Random::new(self.policy.seed ^ number.wrapping_mul(0x9E37_79B9_7F4A_7C15), digest(&["trade"]));
+        for (nth, time) in arrivals(&data, self.trade.per_week, self.until, &mut random).into_iter().enumerate() {
+            let like = CarId::from_index(random.below(self.kinds.count.max(1)));
+            another(self.kinds.problem, like, time, &format!("later-{}", nth + 1), &mut data);
+            let new = CarId::from_index(data.cars.len() - 1);
+            data.cars[new].promise = (self.kinds.lead)(like).map(|lead| time + lead);
+            data.cars[new].flow_weight = data.cars[new].flow_weight.max(self.trade.flow);
+        }
+        let busy = Problem::new(data)?;
+        let mut start = Plan::nothing_new(&busy);
+        for (id, assignment) in self.quote.plan.operations.iter() {
+            start.operations[id].clone_from(assignment);
+        }
+        for (id, bay) in self.quote.plan.bays.iter() {
+            start.bays[id] = *bay;
+        }
+        let options = Options {
+            seed: self.policy.seed + number,
+            iterations: Some(self.trade.iterations),
+            // What the tables of it cost is not saved in so few iterations.
+            switches: Switches::default().without(Idea::Hope),
+            ..Options::default()
+        };
+        let plan = improved_plan(&busy, &start, &options, &Never);
+        let futures = Futures::new(&busy, self.policy.chances, self.policy.seed + 1 + number);
+        let count = (self.policy.futures / self.trade.courses.max(1)).max(1);
+        replay_one(&futures, &plan, self.policy.pull, self.car, count)
     }
-    let busy = Problem::new(data)?;
-    let mut start = Plan::nothing_new(&busy);
-    for (id, assignment) in quote.plan.operations.iter() {
-        start.operations[id].clone_from(assignment);
-    }
-    for (id, bay) in quote.plan.bays.iter() {
-        start.bays[id] = *bay;
-    }
-    let options = Options {
-        seed: policy.seed + course,
-        iterations: Some(trade.iterations),
-        // What the tables of it cost is not saved in so few iterations.
-        switches: Switches::default().without(Idea::Hope),
-        ..Options::default()
-    };
-    let plan = improved_plan(&busy, &start, &options, &Never);
-    let futures = Futures::new(&busy, policy.chances, policy.seed + 1 + course);
-    let count = (policy.futures / trade.courses.max(1)).max(1);
-    replay_one(&futures, &plan, policy.pull, car, count)
 }
