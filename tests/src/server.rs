@@ -314,6 +314,14 @@ pub fn small_order() -> v1::Order {
     }
 }
 
+/// Returns an order that waits for a part that comes after the end of every plan.
+pub fn order_beyond_the_horizon() -> v1::Order {
+    let mut order = small_order();
+    order.parts = vec![v1::Part { id: "hood".into(), expected_time: minutes_in(400 * 1440), ..Default::default() }];
+    order.operations[0].needs = vec!["hood".into()];
+    order
+}
+
 /// Enters the shop `main` and so many orders of different lengths that no plan is proven optimal soon.
 pub async fn enter_busy_shop(server: &TestServer) {
     server.create_shop("main", small_shop()).await;

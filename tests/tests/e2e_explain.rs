@@ -2,7 +2,7 @@
 
 use fitup_proto::v1;
 use fitup_proto::v1::explain_service_client::ExplainServiceClient;
-use fitup_tests::server::{TestServer, minutes, minutes_in, small_order, small_shop};
+use fitup_tests::server::{TestServer, minutes, order_beyond_the_horizon, small_order, small_shop};
 
 /// Goal: plan stability is told. Method: two plans published one after the other, the second after a repair has become so
 /// long that what comes after it moves to another day, and what stands beside it stays.
@@ -41,10 +41,7 @@ async fn an_order_that_is_left_out_tells_the_rules_in_its_way() {
     let server = TestServer::start().await;
     server.create_shop("main", small_shop()).await;
     server.create_order("r-good", small_order()).await;
-    let mut beyond = small_order();
-    beyond.parts = vec![v1::Part { id: "hood".into(), expected_time: minutes_in(400 * 1440), ..Default::default() }];
-    beyond.operations[0].needs = vec!["hood".into()];
-    let beyond = server.create_order("r-beyond", beyond).await;
+    let beyond = server.create_order("r-beyond", order_beyond_the_horizon()).await;
     let plan = server.plan(2).await;
     let why = async |order: &str| {
         let name = format!("shops/main/orders/{order}");

@@ -5,7 +5,8 @@ use std::time::{Duration, Instant};
 use fitup_proto::v1;
 use fitup_proto::v1::plan_run::State;
 use fitup_tests::server::{
-    START, TestServer, enter_busy_shop, faults, minutes, minutes_in, refused, small_order, small_shop,
+    START, TestServer, enter_busy_shop, faults, minutes, minutes_in, order_beyond_the_horizon, refused, small_order,
+    small_shop,
 };
 use tonic::Code;
 
@@ -73,10 +74,7 @@ async fn what_cannot_be_planned_is_left_out_with_its_reason() {
     let server = TestServer::start().await;
     server.create_shop("main", small_shop()).await;
     server.create_order("r-good", small_order()).await;
-    let mut beyond = small_order();
-    beyond.parts = vec![v1::Part { id: "hood".into(), expected_time: minutes_in(400 * 1440), ..Default::default() }];
-    beyond.operations[0].needs = vec!["hood".into()];
-    server.create_order("r-beyond", beyond).await;
+    server.create_order("r-beyond", order_beyond_the_horizon()).await;
     let mut early = small_order();
     early.operations[0].pin = Some(v1::Pin { start_time: minutes_in(-1440), ..Default::default() });
     server.create_order("r-early", early).await;

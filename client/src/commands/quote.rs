@@ -48,17 +48,31 @@ pub struct QuoteArgs {
     /// A search may move the other orders; says which, and at what price
     #[arg(long)]
     move_others: bool,
+    #[command(flatten)]
+    played: Played,
+    #[command(flatten)]
+    lines: FromLines,
+}
+
+/// The futures that a quote is played on.
+#[derive(Debug, Args)]
+pub struct Played {
     /// Play so many futures
     #[arg(long, value_name = "N", default_value_t = 1000, value_parser = clap::value_parser!(i32).range(1..=20_000))]
-    futures: i32,
+    pub futures: i32,
     /// Seed of the futures
     #[arg(long, value_name = "N", default_value_t = 1)]
-    seed: i64,
+    pub seed: i64,
     /// Quote as of this time; without it now
     #[arg(long, value_name = "TIME")]
     as_of: Option<String>,
-    #[command(flatten)]
-    lines: FromLines,
+}
+
+impl Played {
+    /// Reads the moment that is quoted for, by the clock of the shop.
+    pub fn as_of(&self, zone: &TimeZone) -> Result<Option<prost_types::Timestamp>, Failure> {
+        as_of(self.as_of.as_deref(), zone)
+    }
 }
 
 /// A date of a quote that can be promised.
@@ -106,9 +120,9 @@ impl QuoteArgs {
             order_id: order_id.clone(),
             order,
             arrival_times,
-            as_of_time: as_of(self.as_of.as_deref(), &at.zone)?,
-            future_count: self.futures,
-            seed: self.seed,
+            as_of_time: self.played.as_of(&at.zone)?,
+            future_count: self.played.futures,
+            seed: self.played.seed,
             may_move_others: self.move_others,
         };
         let answer = context.link.call(request, async |request| context.link.quotes().quote_order(request).await);
@@ -164,9 +178,9 @@ impl QuoteArgs {
             order_id,
             order,
             arrival_time: time("--drop-off", self.drop_off.first())?,
-            as_of_time: as_of(self.as_of.as_deref(), &at.zone)?,
-            future_count: self.futures,
-            seed: self.seed,
+            as_of_time: self.played.as_of(&at.zone)?,
+            future_count: self.played.futures,
+            seed: self.played.seed,
             promised: promised.into(),
             expire_time: time("--until", self.until.as_ref())?,
             request_id: request_id(),

@@ -7,9 +7,8 @@ use jiff::tz::TimeZone;
 use super::{DATES, dates, draw, made_from, share};
 use crate::cli::Context;
 use crate::commands::order::word;
-use crate::commands::quote::{InFile, Promise};
+use crate::commands::quote::{InFile, Played, Promise};
 use crate::commands::take_in::{Day, Lines, Settle};
-use crate::commands::why::as_of;
 use crate::connect::request_id;
 use crate::error::Failure;
 use crate::names::last;
@@ -41,15 +40,8 @@ pub struct ChangeArgs {
     /// Promise the date that is kept in 50, 80 or 95 of 100 futures
     #[arg(long, value_name = "DATE")]
     promise: Option<Promise>,
-    /// Play so many futures
-    #[arg(long, value_name = "N", default_value_t = 1000, value_parser = clap::value_parser!(i32).range(1..=20_000))]
-    futures: i32,
-    /// Seed of the futures
-    #[arg(long, value_name = "N", default_value_t = 1)]
-    seed: i64,
-    /// Quote as of this time; without it now
-    #[arg(long, value_name = "TIME")]
-    as_of: Option<String>,
+    #[command(flatten)]
+    played: Played,
     /// Save it
     #[arg(long)]
     save: bool,
@@ -95,9 +87,9 @@ impl ChangeArgs {
             order: file.as_ref().map(InFile::order).or(head),
             estimate,
             arrival_time: time("--drop-off", &self.drop_off)?,
-            as_of_time: as_of(self.as_of.as_deref(), &at.zone)?,
-            future_count: self.futures,
-            seed: self.seed,
+            as_of_time: self.played.as_of(&at.zone)?,
+            future_count: self.played.futures,
+            seed: self.played.seed,
             promised: self.promise.map_or(v1::hold::Date::Unspecified, v1::hold::Date::from).into(),
             expire_time: time("--until", &self.until)?,
             // What changes is what was looked at.
