@@ -1,9 +1,9 @@
 //! The one loop: builds first plans, then shares threads and budget between search and proof, until the plan is proven
 //! good enough or somebody says stop.
 //!
-//! There are as many searches as threads, and one proof, which goes before them. Where it gains little it rests for some
-//! turns; towards the end, when small steps gain little, exact neighbourhoods join in. All take turns at the threads that
-//! there are. With an iteration limit all go in step: a round is a number of iterations, what comes of it is looked at in the
+//! There are as many searches as threads, and two proofs (bound and exact search, and targets near the bound to refute), one of
+//! which goes before them. Where a proof gains little it rests for some turns; towards the end, when small steps gain little,
+//! exact neighbourhoods join in. All take turns at the threads that there are. With an iteration limit all go in step: a round is a number of iterations, what comes of it is looked at in the
 //! order of the threads, and so the plan depends on nothing but the problem, the seed, the number of threads and the limit. Otherwise nobody waits for another, and a round is a share of the time.
 
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -20,9 +20,10 @@ use crate::improve::{Budget, Pace, Search};
 use crate::left_out::left_out;
 use crate::neighbourhood::Neighbourhoods;
 use crate::outcome::{Outcome, Phase, Progress, Solved, gap};
-use crate::prove::{Proof, Turn};
+use crate::prove::raise::Raise;
+use crate::prove::{Found, Proof, Turn};
 use crate::random::Random;
-use crate::rounds::{Rounds, end_of_turn};
+use crate::rounds::{ROUNDS, Rounds, turn_by_the_clock};
 use crate::schedule::{Schedule, Snapshot};
 use crate::stop::{Never, Stop};
 use crate::switches::Idea;
@@ -144,7 +145,9 @@ impl<'c> Lead<'_, 'c> {
     }
 
     fn team(&self) -> Team<'c> {
-        Team::new(self.threads(), Proof::new(self.facts.compiled, self.options.switches))
+        let (compiled, switches) = (self.facts.compiled, self.options.switches);
+        let raises = switches.uses(Idea::Raise) && switches.uses(Idea::Exact) && !compiled.is_makespan();
+        Team::new(self.threads(), Proof::new(compiled, switches), raises.then(|| Raise::new(compiled)))
     }
 
     /// Tells whether exact neighbourhoods are of use when this share of the budget is used.
@@ -156,8 +159,21 @@ impl<'c> Lead<'_, 'c> {
             && Neighbourhoods::are_of_use(compiled)
     }
 
-    /// Takes what came of a turn, and the worker back into the team, unless that is a proof that has nothing more to say.
-    fn take(&mut self, team: &mut Team<'c>, worker: Worker<'c>, done: Done) {
+    /// Takes what a proof has found in a turn of this share of the budget. Returns what it would gain in all of it, as a share of
+    /// the gap.
+    fn learn(&mut self, found: Found, turn: f64) -> f64 {
+        let gap = (self.best.cost - self.bound).max(1);
+        let gained = found.gained;
+        if let Some(plan) = found.plan.filter(|plan| plan.cost < self.best.cost) {
+            self.best = plan;
+        }
+        self.bound = self.bound.max(found.bound).min(self.best.cost);
+        gained as f64 / gap as f64 / turn.max(1e-6)
+    }
+
+    /// Takes what came of a turn of this share of the budget, and the worker back into the team, unless that is a proof that
+    /// has nothing more to say.
+    fn take(&mut self, team: &mut Team<'c>, (worker, done): (Worker<'c>, Done), turn: f64) {
         let before = (self.best.cost, self.bound);
         let mut phase = Phase::Improve;
         match (worker, done) {
@@ -176,16 +192,16 @@ impl<'c> Lead<'_, 'c> {
             }
             (Worker::Proof(proof), Done::Found(own, found)) => {
                 phase = own;
-                if let Some(plan) = found.plan.filter(|plan| plan.cost < self.best.cost) {
-                    self.best = plan;
-                }
-                self.bound = self.bound.max(found.bound).min(self.best.cost);
                 if found.finished {
                     self.prices = proof.prices(self.halt.outer);
-                } else {
-                    let gap = (before.0 - before.1).max(1);
-                    team.take_proof(proof, (self.bound - before.1) as f64 / gap as f64);
                 }
+                let finished = found.finished;
+                team.take_proof(proof, self.learn(found, turn), finished);
+            }
+            (Worker::Raise(raise), Done::Found(own, found)) => {
+                phase = own;
+                let finished = found.finished;
+                team.take_raise(raise, self.learn(found, turn), finished);
             }
             _ => unreachable!("each worker returns what is done by its kind"),
         }
@@ -208,8 +224,9 @@ impl<'c> Lead<'_, 'c> {
                         break;
                     };
                     let task = match &mut worker {
-                        Worker::Proof(_) => {
-                            Task::Proof { target: self.best.cost, turn: Turn::Until(end_of_turn(halt)) }
+                        Worker::Proof(_) | Worker::Raise(_) => {
+                            let turn = Turn::Until(halt.used() + turn_by_the_clock(halt));
+                            Task::Proof { bound: self.bound, target: self.best.cost, turn }
                         }
                         Worker::Search(search) => {
                             let Some(budget) = rounds.next(halt, 1) else { break };
@@ -231,7 +248,7 @@ impl<'c> Lead<'_, 'c> {
                 let Ok((worker, done)) = receiver.recv() else { break };
                 running -= 1;
                 let idle = matches!(done, Done::Iterations(0));
-                self.take(&mut team, worker, done);
+                self.take(&mut team, (worker, done), turn_by_the_clock(halt));
                 if self.is_done() {
                     halt.done.store(true, Ordering::Relaxed);
                 } else if idle {
@@ -258,7 +275,7 @@ impl<'c> Lead<'_, 'c> {
             }
             let Some(budget) = rounds.next(halt, searches.max(1)) else { break };
             let Pace::Iterations { from, .. } = budget.pace else { break };
-            let target = self.best.cost;
+            let (bound, target) = (self.bound, self.best.cost);
             let tasks = round.into_iter().map(|mut worker| {
                 let task = match &mut worker {
                     Worker::Search(search) => {
@@ -269,10 +286,10 @@ impl<'c> Lead<'_, 'c> {
                         free.adopt(&self.best);
                         Task::Free(Budget { ..budget })
                     }
-                    Worker::Proof(_) => {
+                    Worker::Proof(_) | Worker::Raise(_) => {
                         let looks = (budget.iterations / ITERATIONS_A_LOOK).clamp(LEAST_LOOKS, 1 << 20) as u32;
                         let conflicts = (budget.iterations / ITERATIONS_A_CONFLICT).max(LEAST_CONFLICTS);
-                        Task::Proof { target, turn: Turn::Work { looks, conflicts } }
+                        Task::Proof { bound, target, turn: Turn::Work { looks, conflicts } }
                     }
                 };
                 (worker, task)
@@ -300,7 +317,7 @@ impl<'c> Lead<'_, 'c> {
             }
             let idle = back.iter().all(|(_, done)| matches!(done, Done::Iterations(0)));
             for (worker, done) in back {
-                self.take(&mut team, worker, done);
+                self.take(&mut team, (worker, done), 1.0 / f64::from(ROUNDS));
             }
             if idle {
                 break;

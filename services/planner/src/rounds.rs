@@ -4,7 +4,7 @@ use crate::improve::{Budget, Pace};
 use crate::stop::Stop;
 
 /// Rounds into which a budget is cut at least.
-const ROUNDS: u32 = 48;
+pub(crate) const ROUNDS: u32 = 48;
 
 /// No round takes longer than this where time is known.
 const LONGEST_SECONDS: f64 = 0.1;
@@ -61,7 +61,7 @@ impl Rounds {
     pub fn next<'s>(&mut self, stop: &'s dyn Stop, searches: u64) -> Option<Budget<'s>> {
         let all = match self.limit {
             Limit::Time => {
-                let pace = Pace::Time { until: end_of_turn(stop) };
+                let pace = Pace::Time { until: stop.used() + turn_by_the_clock(stop) };
                 return Some(Budget { stop, iterations: u64::MAX, pace });
             }
             Limit::Iterations(limit) if self.done >= limit => return None,
@@ -81,9 +81,8 @@ impl Rounds {
     }
 }
 
-/// Returns the share of the time that is used when a turn that begins now should end.
-pub(crate) fn end_of_turn(stop: &dyn Stop) -> f64 {
-    let used = stop.used();
-    let longest = stop.seconds_left().map_or(1.0, |left| LONGEST_SECONDS * (1.0 - used) / left.max(1e-3));
-    used + longest.min(1.0 / f64::from(ROUNDS))
+/// Returns how long a turn is, as a share of the time.
+pub(crate) fn turn_by_the_clock(stop: &dyn Stop) -> f64 {
+    let longest = stop.seconds_left().map_or(1.0, |left| LONGEST_SECONDS * (1.0 - stop.used()) / left.max(1e-3));
+    longest.min(1.0 / f64::from(ROUNDS))
 }

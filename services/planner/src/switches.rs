@@ -49,6 +49,8 @@ pub enum Idea {
     Windows,
     /// The exact search.
     Exact,
+    /// Exact search refutes targets above the bound, one after the other.
+    Raise,
     /// The integer program.
     Program,
     /// The plan to begin with.
@@ -57,7 +59,7 @@ pub enum Idea {
 
 impl Idea {
     /// All of them.
-    pub const ALL: [Idea; 24] = [
+    pub const ALL: [Idea; 25] = [
         Idea::Neighbours,
         Idea::Blockers,
         Idea::Later,
@@ -80,6 +82,7 @@ impl Idea {
         Idea::Bound,
         Idea::Windows,
         Idea::Exact,
+        Idea::Raise,
         Idea::Program,
         Idea::WarmStart,
     ];
@@ -109,6 +112,7 @@ impl Idea {
             Idea::Bound => "bound",
             Idea::Windows => "windows",
             Idea::Exact => "exact",
+            Idea::Raise => "raise",
             Idea::Program => "program",
             Idea::WarmStart => "warm-start",
         }

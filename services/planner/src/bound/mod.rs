@@ -54,6 +54,7 @@ const FIRST_PATIENCE: u32 = 3;
 const MOST_PATIENCE: u32 = 48;
 
 /// Raises the lower bound of a problem, a few iterations at a time. Same calls, same bounds.
+#[derive(Clone)]
 pub struct Bounder<'c> {
     compiled: &'c Compiled<'c>,
     lattice: Lattice,
@@ -146,6 +147,11 @@ impl<'c> Bounder<'c> {
     /// Returns the lattice of prices.
     pub fn lattice(&self) -> Lattice {
         self.lattice
+    }
+
+    /// Tells whether there is more to learn than the bound that every car has alone.
+    pub fn works(&self) -> bool {
+        self.works
     }
 
     /// Tells whether further iterations gain nothing.

@@ -63,7 +63,38 @@ impl Remaining {
     }
 }
 
+/// What is left of plans cheaper than some target.
+#[derive(Debug, Clone)]
+pub enum Left {
+    /// No plan.
+    Nothing,
+    /// These.
+    Some(Remaining),
+    /// It was stopped before it knew.
+    Unknown,
+}
+
+/// Looks at all cars before what is left below a target is told.
+const LOOKS_BELOW: u32 = 2;
+
 impl Bounder<'_> {
+    /// Returns what is left of plans cheaper than `target`, which may be lower than that of the bounder; it stays as it is. For
+    /// bounders that work.
+    pub fn left_below(&self, target: Cost, stop: &dyn Stop) -> Left {
+        let mut below = self.clone();
+        below.exhausted = false;
+        below.advance(Some(target), LOOKS_BELOW, stop);
+        if below.is_closed() {
+            return Left::Nothing;
+        }
+        let remaining = below.remaining(stop);
+        match remaining {
+            _ if below.is_closed() => Left::Nothing,
+            Some(remaining) => Left::Some(remaining),
+            None => Left::Unknown,
+        }
+    }
+
     /// Returns what is left to decide at the best multipliers; `None` if there is no target yet, or it was stopped.
     pub fn remaining(&mut self, stop: &dyn Stop) -> Option<Remaining> {
         let target = self.target?;

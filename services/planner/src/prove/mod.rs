@@ -1,4 +1,7 @@
-//! Proof beside the search: raises the bound by prices, then searches exactly what they leave.
+//! Proof beside the search: [`Proof`] raises the bound by prices, then searches exactly what they leave below the price of
+//! the best plan, where that is little enough; [`raise`] refutes targets near the bound.
+
+pub(crate) mod raise;
 
 use fitup_model::Cost;
 
@@ -61,6 +64,8 @@ pub(crate) enum Turn {
 pub(crate) struct Found {
     /// No plan costs less.
     pub bound: Cost,
+    /// By how much it has raised its own bound.
+    pub gained: Cost,
     /// A better plan.
     pub plan: Option<Snapshot>,
     /// It has nothing more to say.
@@ -312,10 +317,22 @@ impl<'c> Proof<'c> {
         if self.exact.is_some() { Phase::Exact } else { Phase::Bound }
     }
 
+    /// Returns the number of conflicts of exact search so far.
+    pub fn conflicts(&self) -> u64 {
+        self.exact.as_ref().map_or(0, Exact::conflicts)
+    }
+
+    /// Returns the bound by prices, if there is one, once there were enough looks at all cars.
+    pub fn bounder(&self) -> Option<&Bounder<'c>> {
+        let enough = self.looks >= LOOKS_FIRST || self.bounder.is_exhausted();
+        (enough && self.bounder.works()).then_some(&self.bounder)
+    }
+
     /// Works for a turn; `target` is the price of the best plan.
     pub fn work(&mut self, target: Cost, turn: Turn, stop: &dyn Stop) -> Found {
         self.rounds += 1;
         self.best = None;
+        let before = self.bound;
         self.begin(target, matches!(turn, Turn::Until(_)), stop);
         // Three turns in four are for the exact search, once there is one.
         let exactly = !self.rounds.is_multiple_of(4) || self.bounder.is_exhausted();
@@ -336,7 +353,8 @@ impl<'c> Proof<'c> {
         }
         let plan = self.best.take();
         let target = plan.as_ref().map_or(target, |plan| plan.cost.min(target));
-        Found { bound: self.bound.min(target), plan, finished: self.is_finished(target) }
+        let gained = self.bound - before;
+        Found { bound: self.bound.min(target), gained, plan, finished: self.is_finished(target) }
     }
 
     /// Returns what hours are worth; to be had quickly once `stop` says so.
