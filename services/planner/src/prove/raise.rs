@@ -81,6 +81,8 @@ impl<'c> Raise<'c> {
     pub fn work(&mut self, bound: Cost, target: Cost, turn: Turn, stop: &dyn Stop) -> Found {
         self.bound = bound;
         self.best = None;
+        // Prices may prove more by now than was to be shown.
+        self.exact.take_if(|exact| exact.target() <= bound);
         match turn {
             Turn::Work { conflicts, .. } => self.advance(target, conflicts, stop),
             Turn::Until(until) => {
@@ -90,9 +92,9 @@ impl<'c> Raise<'c> {
             }
         }
         let finished = self.is_finished(target);
-        let (plan, before) = (self.best.take(), target);
+        let plan = self.best.take();
         let target = plan.as_ref().map_or(target, |plan| plan.cost.min(target));
-        Found { bound: self.bound.min(target), gained: self.bound - bound + before - target, plan, finished }
+        Found { bound: self.bound.min(target), gained: self.bound - bound, plan, finished }
     }
 
     fn is_finished(&self, target: Cost) -> bool {
